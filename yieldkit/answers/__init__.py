@@ -1,0 +1,1 @@
+"""One module per question; a table meets a method and gives a Result."""

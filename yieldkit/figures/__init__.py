@@ -1,0 +1,1 @@
+"""A tidy table and an axes in, the axes out; no pyplot."""

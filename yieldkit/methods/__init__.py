@@ -1,0 +1,1 @@
+"""Statistics on arrays and counts; knows nothing of fibres, files or plots."""

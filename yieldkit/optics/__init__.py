@@ -1,0 +1,1 @@
+"""The physics of splices and readings in Gaussian-mode approximation, on arrays."""

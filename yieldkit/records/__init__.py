@@ -1,0 +1,1 @@
+"""Raw files become typed, linked tables; the only room that touches disk and spellings."""

@@ -1,0 +1,1 @@
+"""Pages, workbooks and tables of the weekly review."""
