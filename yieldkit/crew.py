@@ -275,7 +275,7 @@ class Crew(_Row):
         return ZoneInfo(self.general.zone)
 
     def connector(self, name: str) -> ConnectorType:
-        """Settings of a type; a type without a row has the defaults, an ordinary splice design D."""
+        """Settings of a type; without a row the defaults, design D for an ordinary splice."""
         for row in self.connector_types:
             if row.connector_type == name:
                 return row
@@ -311,7 +311,7 @@ class Crew(_Row):
         return sorted(found, key=lambda row: (row.job == ALL, row.connector_type == ALL))
 
     def part(self, part: str, connector_type: str = ALL) -> Part:
-        """Price, pack and stock of a part: the type's own row, else the shared one, else defaults."""
+        """Price, pack and stock of a part: the type's own row, else the shared one, or defaults."""
         for owner in (connector_type, ALL):
             for row in self.parts:
                 if row.part == part and row.connector_type == owner:
