@@ -1,4 +1,4 @@
-"""What every answer gives back: a frozen table with its findings and all that is needed to trust it."""
+"""What every answer gives back: a frozen table, its findings, and all needed to trust it."""
 
 from __future__ import annotations
 

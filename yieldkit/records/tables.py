@@ -1,4 +1,4 @@
-"""Schemas of all tables, in one place: name, type, unit, meaning and allowed values of each column."""
+"""Schemas of all tables, in one place: name, type, unit, meaning, allowed values."""
 
 from __future__ import annotations
 

@@ -41,7 +41,7 @@ def step_words(step: str, values: object = None) -> str:
     """Words for a step's code, its names filled from ``values``; empty for no step."""
     if not step:
         return ""
-    known = dict(values) if values else {}  # type: ignore[call-overload]
+    known = dict(values) if values else {}
     return STEPS[step].format_map(_Named(known))
 
 
