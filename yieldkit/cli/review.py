@@ -1,0 +1,102 @@
+"""Commands ``review``, ``demo`` and ``lab``: the weekly page and what shows the package."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from yieldkit.cli.options import add_crew, new_command
+
+
+def add(commands: argparse._SubParsersAction) -> None:  # type: ignore[type-arg]
+    """Add the three commands."""
+    review = new_command(
+        commands,
+        "review",
+        help="write the week's page, workbook and tables",
+        description="""\
+Write the weekly quality review of a crew into reviews/<week>/:
+
+  review.html   one self-contained page: read it in a browser, on a phone, or print it
+  review.xlsx   every table on a sheet of its own
+  tables/       the same tables as CSV, names and columns stable
+  given.csv     the week's yields as first given; written once, never changed
+
+The page opens with the few findings that need a decision. Weeks change afterwards (a test
+comes late, a joint fails later): the page shows last week's figures as first given and as
+known now. Figures on single persons stay blank where they rest on too few joints.""",
+        epilog="""\
+examples:
+  yieldkit review                          the last whole week in the records
+  yieldkit review --week 2026-W47          an ISO week
+  yieldkit review --week 2026-11-17        the week of a date
+  yieldkit review --lead                   the lead's own view, into reviews/<week>/lead/""",
+    )
+    add_crew(review)
+    review.add_argument(
+        "--week",
+        metavar="WEEK",
+        help="a week such as 2026-W47, or any date in it (default: the last whole week)",
+    )
+    review.add_argument(
+        "--lead",
+        action="store_true",
+        help="the lead's view with figures on persons; they are personal data, keep them to you",
+    )
+    review.set_defaults(run=run_review)
+
+    demo = new_command(
+        commands,
+        "demo",
+        help="copy an invented crew, take its files in and write its review",
+        description="""\
+Copy the demo crew (invented people, kit and jobs) into a new folder, take its inbox in, write
+its weekly review and name the page. Nothing leaves your machine.""",
+        epilog="""\
+examples:
+  yieldkit demo                 into ./demo-crew
+  yieldkit demo ~/try-it        into a folder of your choice""",
+    )
+    demo.add_argument(
+        "folder",
+        nargs="?",
+        type=Path,
+        default=Path("demo-crew"),
+        metavar="FOLDER",
+        help="folder to make (default: demo-crew); a crew that is there already is not touched",
+    )
+    demo.set_defaults(run=run_demo)
+
+    lab = new_command(
+        commands,
+        "lab",
+        help="open the crew's notebooks in JupyterLab",
+        description="""\
+Open JupyterLab in the crew's folder. The notebooks lie in notebooks/ there, copied when the
+folder was made; change them as you like, they are yours.""",
+    )
+    add_crew(lab)
+    lab.add_argument(
+        "--no-browser", action="store_true", help="only print the address, open no browser"
+    )
+    lab.set_defaults(run=run_lab)
+
+
+def run_review(arguments: argparse.Namespace) -> int:
+    """Write the review of a week and name its page."""
+    from yieldkit.review import write_review
+
+    written = write_review(arguments.crew, week=arguments.week, lead=arguments.lead)
+    for line in written.lines():
+        print(line)
+    return 0
+
+
+def run_demo(arguments: argparse.Namespace) -> int:
+    """Copy the demo crew, take its inbox in, write its review."""
+    raise NotImplementedError
+
+
+def run_lab(arguments: argparse.Namespace) -> int:
+    """Open JupyterLab in the crew's folder."""
+    raise NotImplementedError
