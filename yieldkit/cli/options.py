@@ -34,7 +34,7 @@ def add_json(command: argparse.ArgumentParser) -> None:
 
 
 def new_command(
-    commands: argparse._SubParsersAction,  # type: ignore[type-arg]
+    commands: argparse._SubParsersAction,
     name: str,
     *,
     help: str,

@@ -8,7 +8,7 @@ from pathlib import Path
 from yieldkit.cli.options import add_crew, new_command
 
 
-def add(commands: argparse._SubParsersAction) -> None:  # type: ignore[type-arg]
+def add(commands: argparse._SubParsersAction) -> None:
     """Add the three commands."""
     review = new_command(
         commands,
