@@ -12,7 +12,7 @@ from functools import cache
 from importlib import import_module
 from typing import Any
 
-QUESTIONS = ("records", "yields", "losses", "sources", "rework", "drift", "wear", "spares")
+QUESTIONS = ("records", "yields", "losses", "sources", "rework", "drift", "wear", "spares", "page")
 
 
 @cache

@@ -1,0 +1,294 @@
+"""Titles, headings and standing notes of the weekly page and its workbook."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import date
+from typing import Any
+
+from yieldkit.wording.numbers import count, interval, listed, missing, percent
+
+SECTIONS: dict[str, tuple[str, str]] = {
+    "arrived": (
+        "What came in, and what is missing",
+        "Every row of every file is counted once: it counts, was known already, conflicts with"
+        " another row, or cannot be read.",
+    ),
+    "open": (
+        "Open positions",
+        "Joints that were begun and are not accepted yet: the oldest first.",
+    ),
+    "yields": (
+        "First-pass yield",
+        "Joints whose first arc led to an accepted joint, of all that are decided. The bar is the"
+        " interval; the pale band shows where the figure would end if all undecided joints failed,"
+        " or all passed.",
+    ),
+    "drift": (
+        "Drift watch",
+        "Splicers and cleavers compared with their own past, at the false-alarm rate that the"
+        " settings allow for the whole crew.",
+    ),
+    "losses": (
+        "Losses against limits",
+        "Each limit is held against its own kind of reading. Met and not met are said only where"
+        " the records are enough.",
+    ),
+    "decisions": (
+        "Decisions taken, and whether they helped",
+        "First-pass yield of the unit before and after each decision of the last weeks.",
+    ),
+    "parts": (
+        "Parts and hours",
+        "What failed joints used up, by the step where they failed and by cause. Counts are of"
+        " logged and linked failures, so they are the least that was lost.",
+    ),
+    "persons": (
+        "Figures on persons",
+        "For the lead alone. Look at kit, jobs and lots first; a low figure is a question, never a"
+        " verdict. Order is by code.",
+    ),
+}
+"""Title and one line about each section, in the order of the page."""
+
+SEVERITIES = {
+    "decide": "Decide",
+    "watch": "Watch",
+    "cannot tell": "Cannot tell yet",
+    "note": "Note",
+    "fine": "In order",
+}
+
+LINKS = (
+    "Links",
+    "How surely records were matched to positions: exact; after tidying a spelling; probable; or"
+    " not at all.",
+)
+
+READING = (
+    "An interval such as 90.9 to 96.2 % holds the true figure in {confidence} of weeks like this"
+    " one. A wide interval means few joints, not bad work.",
+    "Waiting joints have a first arc and lack a required test; unknown ones cannot be decided from"
+    " the records. Both are left out of the yield and shown beside it.",
+    "A failure that is found later belongs to the week of the joint's first arc, so past weeks"
+    " change. The page then shows the figure as first given and as known now.",
+    "Limits meet readings of their own kind only: a splicer's estimate is no measured loss, and"
+    " estimates of two splicer models are never mixed.",
+    "Where the records cannot decide, the page says so. That is an answer, too.",
+)
+"""How to read the page; ``{confidence}`` is filled in."""
+
+PRIVACY = (
+    "Persons appear as codes. Figures about a person are personal data: say to your people what is"
+    " kept and why, show each their own, keep no longer than needed, and decide nothing about pay"
+    " or employment by them alone. Rules differ by country and by agreement; this is not legal"
+    " advice."
+)
+PRIVACY_LEAD = (
+    "This is the lead's own view. It shows figures on single persons: do not post it, print it for"
+    " the wall or send it on."
+)
+SAFETY = (
+    "Steps named here assume a trained person. Local rules, the site's permit and the maker's"
+    " instruction come first; nothing on this page says that a place is safe to work in."
+)
+DEMO = "An invented crew, for trying out: people, places, kit and losses are made up."
+TOO_FEW = "too few to tell"
+NOTHING_TO_DECIDE = "Nothing in the records asks for a decision this week."
+NOTHING_HERE = {
+    "arrived": "No file has been taken in yet: put files into inbox/ and run `yieldkit ingest`.",
+    "open": "No begun joint is waiting.",
+    "yields": "No first arc is dated in this week.",
+    "drift": "No unit stands out from its own past.",
+    "losses": "No limit row of the settings meets a reading of this week.",
+    "decisions": "No decision is on record for the last five weeks. Put a decisions file into the"
+    " inbox (date, decision, unit, by whom, why), and the page will say whether each helped.",
+    "parts": "No failure is logged in this week. If you know of some, they are worth writing down.",
+    "persons": "No person is named in this week's records.",
+}
+TRUST_LOW = "Not all could be linked; the sheet `doubts` lists what to look at."
+
+HEADINGS: dict[str, str] = {
+    "by": "By",
+    "group": "Group",
+    "stage": "Stage",
+    "positions": "Positions",
+    "first_pass": "First pass",
+    "failed": "Failed",
+    "pending": "Waiting",
+    "unknown": "Unknown",
+    "yield": "Yield [%]",
+    "low": "From",
+    "high": "To",
+    "bound_low": "If all undecided fail [%]",
+    "bound_high": "If all undecided pass [%]",
+    "adjusted": "Adjusted yield [%]",
+    "adjusted_low": "Adjusted from [%]",
+    "adjusted_high": "Adjusted to [%]",
+    "as_of": "Known until",
+    "file": "File",
+    "layout": "Layout",
+    "data_rows": "Rows",
+    "accepted": "Count",
+    "duplicates": "Known already",
+    "held": "In conflict",
+    "refused": "Refused",
+    "quantity": "Reading",
+    "wavelength_nm": "Wavelength [nm]",
+    "direction": "Direction",
+    "n": "n",
+    "family": "Curve",
+    "limit": "Limit row",
+    "statistic": "Rule",
+    "value": "Value [dB]",
+    "limit_db": "Limit [dB]",
+    "verdict": "Verdict",
+    "n_more": "More needed",
+    "unit_kind": "Kind",
+    "unit": "Unit",
+    "since": "Since",
+    "since_low": "Since, earliest",
+    "since_high": "Since, latest",
+    "size": "Size",
+    "chance_this_unit": "Chance it is this unit [%]",
+    "not_separable_from": "Cannot be told from",
+    "suggested_step": "Suggested step",
+    "step": "Step",
+    "cause": "Cause",
+    "events": "Failures",
+    "parts": "Parts",
+    "minutes": "Time [min]",
+    "cost": "Cost",
+}
+"""Heading of a column on the page and in the workbook; others are made from the column's name."""
+
+_UNITS = {"db": "dB", "mm": "mm", "nm": "nm", "min": "min", "deg": "deg", "m": "m", "days": "days"}
+
+
+def heading(column: str) -> str:
+    """Heading of a column: ``median_db_low`` is "Median low [dB]"."""
+    if column in HEADINGS:
+        return HEADINGS[column]
+    words = column.split("_")
+    unit = next((word for word in words[1:] if word in _UNITS), "")
+    kept = [word for word in words if word != unit] if unit else words
+    text = " ".join(kept)
+    return text[:1].upper() + text[1:] + (f" [{_UNITS[unit]}]" if unit else "")
+
+
+def week_title(week: str, first: date, last: date) -> tuple[str, str]:
+    """Title and dates of a week: ("Week 47", "16 to 22 November 2026")."""
+    months = (
+        "January February March April May June July August September October November December"
+    ).split()
+    start = f"{first.day}"
+    if (first.year, first.month) != (last.year, last.month):
+        start += f" {months[first.month - 1]}"
+    if first.year != last.year:
+        start += f" {first.year}"
+    number = week.rpartition("-W")[2].lstrip("0")
+    title = f"Week {number}" if "-W" in week else week
+    return title, f"{start} to {last.day} {months[last.month - 1]} {last.year}"
+
+
+def opening(decide: int, cannot_tell: int, watch: int) -> str:
+    """First line under the title: how much there is to decide."""
+    words = ("No", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight", "Nine")
+
+    def many(number: int) -> str:
+        return words[number] if number < len(words) else str(number)
+
+    if decide:
+        first = f"{many(decide)} {'thing needs' if decide == 1 else 'things need'} a decision"
+    else:
+        first = "Nothing needs a decision"
+    rest = []
+    if watch:
+        rest.append(f"{many(watch).lower()} to watch")
+    if cannot_tell:
+        rest.append(f"{many(cannot_tell).lower()} cannot be told yet")
+    return ", ".join([first, *rest]) + "."
+
+
+def lede(values: Mapping[str, Any]) -> str:
+    """The week in one sentence: started, first pass with interval and n, waiting, unknown."""
+    started = int(values["positions"])
+    if not started:
+        return "No joint was begun in this week, as far as the records tell."
+    decided = int(values["first_pass"]) + int(values["failed"])
+    rest = []
+    if values["pending"]:
+        waits = "waits" if values["pending"] == 1 else "wait"
+        rest.append(f"{int(values['pending'])} still {waits} for a test")
+    if values["unknown"]:
+        rest.append(f"{int(values['unknown'])} cannot be decided from the records")
+    tail = f" {listed(rest)[:1].upper()}{listed(rest)[1:]}." if rest else ""
+    if not decided or missing(values["yield"]):
+        return f"{count(started, 'joint')} begun; none is decided yet.{tail}"
+    return (
+        f"{count(started, 'joint')} begun; {percent(values['yield'])} right the first time"
+        f" ({interval(values['low'], values['high'])}, {decided} decided).{tail}"
+    )
+
+
+def _restated(values: Mapping[str, Any]) -> str:
+    before, now = percent(values["given"]), percent(values["now"])
+    held = values["given"] == values["now"] and values["given_decided"] == values["now_decided"]
+    if held:
+        return (
+            f"Last week's yield stands as first given: {now} "
+            f"({interval(values['now_low'], values['now_high'])}, {values['now_decided']} decided)."
+        )
+    return (
+        f"Last week's yield is restated: {before} as first given"
+        f" ({values['given_decided']} decided), {now} as known now"
+        f" ({interval(values['now_low'], values['now_high'])}, {values['now_decided']} decided)."
+    )
+
+
+def _not_given(values: Mapping[str, Any]) -> str:
+    return (
+        f"Last week ({values['week']}) had no page of its own, so there is no first-given figure;"
+        f" as known now its yield is {percent(values['now'])}"
+        f" ({interval(values['now_low'], values['now_high'])}, {values['now_decided']} decided)."
+    )
+
+
+def _no_last_week(values: Mapping[str, Any]) -> str:
+    return f"No joint of last week ({values['week']}) is in the records."
+
+
+def _not_worked_out(values: Mapping[str, Any]) -> str:
+    return f"This part could not be worked out: {values['why']}"
+
+
+def _decision_followed(values: Mapping[str, Any]) -> str:
+    before = f"{percent(values['before'])} ({interval(values['before_low'], values['before_high'])}"
+    after = f"{percent(values['after'])} ({interval(values['after_low'], values['after_high'])}"
+    verdict = {
+        "better": "It helped",
+        "worse": "It did not help; the figure fell",
+        "cannot tell": "Cannot tell yet whether it helped",
+    }[values["verdict"]]
+    return (
+        f"{values['decision']} ({values['unit']}, {values['date']}). {verdict}: first pass"
+        f" {before}, n {values['before_n']}) before, {after}, n {values['after_n']}) after."
+    )
+
+
+def _decision_noted(values: Mapping[str, Any]) -> str:
+    about = f"{values['unit']}, " if values["unit"] else ""
+    return (
+        f"{values['decision']} ({about}{values['date']}). The records name no joints made on it"
+        " since, so nothing can be said yet."
+    )
+
+
+SENTENCES: dict[str, Callable[[Mapping[str, Any]], str]] = {
+    "page_restated": _restated,
+    "page_not_given": _not_given,
+    "page_no_last_week": _no_last_week,
+    "page_not_worked_out": _not_worked_out,
+    "page_decision_followed": _decision_followed,
+    "page_decision_noted": _decision_noted,
+}
