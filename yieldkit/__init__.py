@@ -1,3 +1,35 @@
-"""First-pass yield, losses, drift and spares of a fibre crew, honest about bad records."""
+"""First-pass yield, losses, drift and spares of a fibre crew, honest about bad records.
+
+In a notebook::
+
+    import yieldkit as yk
+
+    crew = yk.open_crew(".")
+    yk.first_pass_yield(crew.positions(week="2026-W47"), by="connector_type")
+
+What is named in ``__all__`` is loaded when it is first used, so that ``import yieldkit`` is quick.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import Any
 
 __version__ = "0.1.0"
+
+_HOMES: dict[str, str] = {
+    "open_crew": "yieldkit.records.opened",
+}
+"""Where each public name lives."""
+
+__all__ = ["__version__", *_HOMES]
+
+
+def __getattr__(name: str) -> Any:
+    if name in _HOMES:
+        return getattr(import_module(_HOMES[name]), name)
+    raise AttributeError(f"module 'yieldkit' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

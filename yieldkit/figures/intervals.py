@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
+from matplotlib.ticker import MaxNLocator
 
 from yieldkit.figures.style import ACCENT, FAINT, INK, QUIET, calm
 
@@ -83,4 +84,5 @@ def _percent_range(ax: Axes, ends: np.ndarray, sides: np.ndarray | None) -> None
     values = np.concatenate(parts)
     values = values[np.isfinite(values)]
     least = values.min() if values.size else 0.0
-    ax.set_xlim(max(0.0, 10 * np.floor((least - 2) / 10)), 100.6)
+    ax.xaxis.set_major_locator(MaxNLocator(6, steps=[1, 2, 5, 10], integer=True))
+    ax.set_xlim(max(0.0, 5 * np.floor((least - 2) / 5)), 100.6)

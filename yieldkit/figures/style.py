@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from matplotlib.axes import Axes
 
 INK = "#22313a"
@@ -14,11 +16,12 @@ ALARM = "#a63d0c"
 MARKS = {"fine": "o", "alarm": "D", "open": "o"}
 """Filled circle for a figure, filled diamond for an alarm, hollow circle for one still open."""
 
-RC = {
+RC: dict[Any, Any] = {
     "font.family": ["sans-serif"],
     "font.size": 10.0,
     "axes.titlesize": 10.5,
     "axes.labelsize": 10.0,
+    "text.parse_math": False,  # a "$" in a name is a letter, not a formula
     "svg.fonttype": "none",
     "svg.hashsalt": "yieldkit",
     "text.color": INK,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
+from matplotlib.ticker import MaxNLocator
 
 from yieldkit.figures.style import ACCENT, FAINT, INK, calm
 
@@ -75,8 +76,9 @@ def draw_trend(
     ax.set_xlim(-0.6, len(table) - 0.4)
     if unit == "%":
         lows = np.concatenate(least)
+        ax.yaxis.set_major_locator(MaxNLocator(6, steps=[1, 2, 5, 10], integer=True))
         lows = lows[np.isfinite(lows)]
-        ax.set_ylim(max(0.0, 10 * np.floor((lows.min() - 2) / 10)) if lows.size else 0.0, 100.8)
+        ax.set_ylim(max(0.0, 5 * np.floor((lows.min() - 2) / 5)) if lows.size else 0.0, 100.8)
     ax.set_ylabel(f"{label} [{unit}]" if label else f"[{unit}]")
     ax.set_xlabel("Week")
     return calm(ax, grid="y")

@@ -118,8 +118,6 @@ HEADINGS: dict[str, str] = {
     "pending": "Waiting",
     "unknown": "Unknown",
     "yield": "Yield [%]",
-    "low": "From",
-    "high": "To",
     "bound_low": "If all undecided fail [%]",
     "bound_high": "If all undecided pass [%]",
     "adjusted": "Adjusted yield [%]",
@@ -162,6 +160,28 @@ HEADINGS: dict[str, str] = {
 }
 """Heading of a column on the page and in the workbook; others are made from the column's name."""
 
+SHEETS: dict[str, str] = {
+    "records": "A file taken in, and what became of its rows",
+    "first_pass": "First-pass yield of a group, at a stage",
+    "losses": "Losses of a group, by reading, wavelength and direction",
+    "limits": "A limit row held against the readings that it is for",
+    "signals": "A unit that stands out, since when and how surely",
+    "rework": "Logged failures of a step and a cause, and what they used up",
+    "restated": "Last week's yield as first given and as known now",
+    "trend": "First-pass yield of a week",
+    "steps": "Share of first attempts that got past a step",
+    "open": "A begun joint that is not accepted yet",
+    "sources": "A unit or person, with the figure for the same mix of work",
+    "refused": "A row that could not be read, with the reason and its raw text",
+    "held": "A row that conflicts with a row that counts",
+    "doubts": "Something in the records to look into",
+    "decisions": "A decision, with the yield before and after it",
+    "findings": "A sentence of the page",
+    "retest": "An accepted joint made since a unit began to drift",
+    "wear": "Joints since the last service of a blade or of electrodes",
+}
+"""What a row of each sheet of the workbook is."""
+
 _UNITS = {"db": "dB", "mm": "mm", "nm": "nm", "min": "min", "deg": "deg", "m": "m", "days": "days"}
 
 
@@ -176,19 +196,49 @@ def heading(column: str) -> str:
     return text[:1].upper() + text[1:] + (f" [{_UNITS[unit]}]" if unit else "")
 
 
+_SHARE_TABLES = ("first_pass", "trend", "steps", "restated", "decisions", "sources")
+_RANGE_UNITS = {"limits": " [dB]"} | dict.fromkeys(_SHARE_TABLES, " [%]")
+
+
+def is_share(table: str) -> bool:
+    """Whether the interval of a table is of fractions, shown in per cent."""
+    return table in _SHARE_TABLES
+
+
+def workbook_heading(table: str, column: str) -> str:
+    """Heading of a column in a sheet; an interval's unit depends on the table."""
+    if column in ("low", "high"):
+        words = "Interval from" if column == "low" else "Interval to"
+        return words + _RANGE_UNITS.get(table, "")
+    return heading(column)
+
+
+_MONTHS = (
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+)
+
+
 def week_title(week: str, first: date, last: date) -> tuple[str, str]:
     """Title and dates of a week: ("Week 47", "16 to 22 November 2026")."""
-    months = (
-        "January February March April May June July August September October November December"
-    ).split()
     start = f"{first.day}"
     if (first.year, first.month) != (last.year, last.month):
-        start += f" {months[first.month - 1]}"
+        start += f" {_MONTHS[first.month - 1]}"
     if first.year != last.year:
         start += f" {first.year}"
     number = week.rpartition("-W")[2].lstrip("0")
     title = f"Week {number}" if "-W" in week else week
-    return title, f"{start} to {last.day} {months[last.month - 1]} {last.year}"
+    return title, f"{start} to {last.day} {_MONTHS[last.month - 1]} {last.year}"
 
 
 def opening(decide: int, cannot_tell: int, watch: int) -> str:

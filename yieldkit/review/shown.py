@@ -1,0 +1,231 @@
+"""Tables as the page shows them: rounded, in words, few columns; the rest is in the workbook."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from datetime import date
+from typing import Any
+
+import pandas as pd
+
+from yieldkit.review.model import Shown
+from yieldkit.wording import page as words
+from yieldkit.wording.numbers import day, decibels, interval, missing, percent
+
+MOST_ROWS = 12
+
+
+def first_pass(table: pd.DataFrame, caption: str) -> Shown:
+    """Yields of groups: the figure, its interval, what is decided and what is not."""
+    adjusted = table["adjusted"].notna().any()
+    heads = ["Group", "Begun", "First pass", "Interval", "Failed", "Waiting", "Unknown"]
+    if adjusted:
+        heads.append("Same mix")
+
+    def row(each: pd.Series) -> list[str]:
+        few = missing(each["yield"])
+        cells = [
+            str(each["group"]),
+            whole(each["positions"]),
+            words.TOO_FEW if few else percent(each["yield"]),
+            "" if few else interval(each["low"], each["high"]),
+            whole(each["failed"]),
+            whole(each["pending"]),
+            whole(each["unknown"]),
+        ]
+        if adjusted:
+            known = not missing(each["adjusted"])
+            cells.append(percent(each["adjusted"]) if known else "–")
+        return cells
+
+    return _shown(table, caption, heads, row, figures=range(1, len(heads)))
+
+
+def steps(table: pd.DataFrame, caption: str) -> Shown:
+    """Share of first attempts that got past each step."""
+
+    def row(each: pd.Series) -> list[str]:
+        return [
+            str(each["step"]),
+            whole(each["n"]),
+            whole(each["failed"]),
+            percent(each["yield"]),
+            interval(each["low"], each["high"]),
+        ]
+
+    heads = ["Step", "Reached", "Failed there", "Got past", "Interval"]
+    return _shown(table, caption, heads, row, figures=range(1, 5))
+
+
+def records(table: pd.DataFrame, caption: str) -> Shown:
+    """Files and what became of their rows."""
+    counts = ["data_rows", "accepted", "duplicates", "held", "refused"]
+
+    def row(each: pd.Series) -> list[str]:
+        return [str(each["file"]), text(each["layout"]), *(whole(each[name]) for name in counts)]
+
+    heads = ["File", "Read as", *(words.heading(name) for name in counts)]
+    return _shown(table, caption, heads, row, figures=range(2, 7), most=30)
+
+
+def limits(table: pd.DataFrame, caption: str) -> Shown:
+    """Limit rows with their verdict in three states."""
+
+    def row(each: pd.Series) -> list[str]:
+        which = "" if each["group"] in ("all", "") else f"{each['group']}, "
+        more = each["n_more"]
+        verdict = str(each["verdict"])
+        if verdict == "cannot tell" and not missing(more):
+            verdict += f", about {whole(more)} more"
+        return [
+            which + reading(each),
+            text(each["statistic"]),
+            whole(each["n"]),
+            decibels(each["value"]),
+            loss_range(each["low"], each["high"]),
+            decibels(each["limit_db"], 2),
+            f"{MARKS.get(str(each['verdict']), '')} {verdict}".strip(),
+        ]
+
+    heads = ["Reading", "Rule", "n", "Value", "Interval", "Limit", "Verdict"]
+    return _shown(table, caption, heads, row, figures=range(2, 6), most=20)
+
+
+MARKS = {"met": "●", "not met": "◆", "cannot tell": "○"}
+"""A mark a verdict, told apart by shape."""
+
+
+def losses(table: pd.DataFrame, caption: str) -> Shown:
+    """Losses of groups: median, mean, and the values that 95 and 99 % stay under."""
+
+    def row(each: pd.Series) -> list[str]:
+        figures = [
+            f"{decibels(each[name])} ({loss_range(each[name + '_low'], each[name + '_high'])})"
+            if not missing(each[name])
+            else "–"
+            for name in ("mean_db", "median_db", "q95_db", "q99_db")
+        ]
+        which = "" if each["group"] in ("all", "") else f"{each['group']}, "
+        return [which + reading(each), whole(each["n"]), *figures]
+
+    heads = ["Reading", "n", "Mean", "Median", "95 % stay under", "99 % stay under"]
+    return _shown(table, caption, heads, row, figures=range(1, 6), most=20)
+
+
+def signals(table: pd.DataFrame, caption: str) -> Shown:
+    """Alarms with their suspect."""
+
+    def row(each: pd.Series) -> list[str]:
+        chance = each["chance_this_unit"]
+        return [
+            f"{text(each['unit_kind'])} {text(each['unit'])}".strip(),
+            text(each["quantity"]),
+            a_day(each["since"]),
+            "not known" if missing(chance) else percent(chance, 0),
+            text(each["not_separable_from"]) or "–",
+        ]
+
+    heads = [
+        "Suspect",
+        "What drifts",
+        "Since about",
+        "Chance it is this",
+        "Cannot be told from",
+    ]
+    return _shown(table, caption, heads, row, figures=(3,))
+
+
+def rework(table: pd.DataFrame, caption: str, currency: str) -> Shown:
+    """Logged failures by step and cause, and what they used up."""
+
+    def row(each: pd.Series) -> list[str]:
+        return [
+            f"{each['step']}: {each['cause']}",
+            whole(each["events"]),
+            text(each["parts"]) if isinstance(each["parts"], str) else whole(each["parts"]),
+            whole(each["minutes"]),
+            whole(each["cost"]),
+        ]
+
+    heads = ["Step and cause", "Failures", "Parts", "Time [min]", f"Cost [{currency}]"]
+    return _shown(table, caption, heads, row, figures=range(1, 5))
+
+
+def plain(
+    table: pd.DataFrame, caption: str, columns: Sequence[str], *, most: int = MOST_ROWS
+) -> Shown:
+    """Any table: texts as they are, counts and days in words."""
+
+    def row(each: pd.Series) -> list[str]:
+        return [any_cell(each[name]) for name in columns]
+
+    figures = [
+        number
+        for number, name in enumerate(columns)
+        if number and pd.api.types.is_numeric_dtype(table[name])
+    ]
+    return _shown(
+        table, caption, [words.heading(name) for name in columns], row, figures=figures, most=most
+    )
+
+
+def reading(each: pd.Series) -> str:
+    """Kind of reading with its wavelength and direction: "insertion loss 1310 nm, A to B"."""
+    wave = "" if missing(each["wavelength_nm"]) else f" {each['wavelength_nm']:g} nm"
+    way = text(each["direction"])
+    return f"{text(each['quantity'])}{wave}" + (f", {way}" if way not in ("", "any") else "")
+
+
+def loss_range(low: float, high: float) -> str:
+    """Ends of an interval [dB] as "0.031 to 0.040"."""
+    if missing(low) or missing(high):
+        return "no interval"
+    return f"{low:.3f} to {high:.3f}" if abs(high) < 1e6 else f"{low:.3f} and more"
+
+
+def whole(number: Any) -> str:
+    """A count; a dash where it is not known."""
+    if number is None or number != number or number is pd.NA:
+        return "–"
+    return f"{round(float(number)):,}".replace(",", "\u202f")
+
+
+def text(value: object) -> str:
+    """A text; empty where it is missing."""
+    return "" if value is None or value is pd.NA or value != value else str(value)
+
+
+def a_day(value: object) -> str:
+    """A day; a dash where it is not known."""
+    if value is None or value is pd.NaT or value != value:
+        return "–"
+    return day(pd.Timestamp(value))  # type: ignore[arg-type]
+
+
+def any_cell(value: object) -> str:
+    """A value of any kind."""
+    if isinstance(value, (pd.Timestamp, date)):
+        return a_day(value)
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, (int, float)) or hasattr(value, "item"):
+        number = float(value)
+        if number != number:
+            return "–"
+        return whole(number) if number.is_integer() else f"{number:.3g}"
+    return text(value)
+
+
+def _shown(
+    table: pd.DataFrame,
+    caption: str,
+    heads: Sequence[str],
+    row: Callable[[pd.Series], list[str]],
+    *,
+    figures: Sequence[int],
+    most: int = MOST_ROWS,
+) -> Shown:
+    rows = [tuple(row(each)) for _, each in table.head(most).iterrows()]
+    left = len(table) - len(rows)
+    more = f"{left} more {'row is' if left == 1 else 'rows are'} in the workbook." if left else ""
+    return Shown(caption, tuple(heads), tuple(rows), frozenset(figures), more)
