@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import subprocess
+import sys
 from pathlib import Path
 
 from yieldkit.cli.options import add_crew, new_command
+from yieldkit.errors import CrewError
 
 
 def add(commands: argparse._SubParsersAction) -> None:
@@ -94,9 +97,42 @@ def run_review(arguments: argparse.Namespace) -> int:
 
 def run_demo(arguments: argparse.Namespace) -> int:
     """Copy the demo crew, take its inbox in, write its review."""
-    raise NotImplementedError
+    from yieldkit.cli.shipped import copy_demo
+    from yieldkit.records.ingest import ingest
+    from yieldkit.review import write_review
+
+    folder = copy_demo(arguments.folder)
+    print(f"Copied an invented crew to {folder}.")
+    ingest(folder)
+    written = write_review(folder)
+    for line in written.lines():
+        print(line)
+    print(f"Open {written.page.resolve().as_uri()} in a browser.")
+    print(f"Then try: yieldkit review --crew {folder} --lead, or yieldkit lab --crew {folder}")
+    return 0
 
 
 def run_lab(arguments: argparse.Namespace) -> int:
-    """Open JupyterLab in the crew's folder."""
-    raise NotImplementedError
+    """Open JupyterLab in the crew's folder; it keeps to this machine."""
+    from yieldkit.cli.shipped import copy_notebooks
+
+    folder: Path = arguments.crew
+    if not any((folder / name).exists() for name in ("crew.xlsx", "crew.toml")):
+        raise CrewError(
+            "this is no crew's folder: it has no crew.xlsx",
+            file=str(folder),
+            remedy="Make one with `yieldkit new FOLDER`, or name yours with --crew.",
+        )
+    copy_notebooks(folder)
+    words = [
+        sys.executable,
+        "-m",
+        "jupyterlab",
+        f"--ServerApp.root_dir={folder.resolve()}",
+        "--LabApp.news_url=None",
+        "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
+        "--LabApp.default_url=/lab/tree/notebooks/weekly_review.ipynb",
+    ]
+    if arguments.no_browser:
+        words.append("--no-browser")
+    return subprocess.run(words, check=False).returncode
