@@ -1,0 +1,270 @@
+"""Parsed files and settings in, all tables out: one pure function, whatever the order of arrival.
+
+The heavy steps run as SQL over Arrow tables in an embedded, in-memory engine; nothing here touches
+a disk, a clock or a random number.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+from yieldkit.crew import Crew
+from yieldkit.records import attempts, clocks, linking, others, places, positions, stacking
+from yieldkit.records.probable import link_probable
+from yieldkit.records.selects import ALL_ROWS, SELECTS
+from yieldkit.records.spelling import Meaning
+from yieldkit.records.stacking import Source
+from yieldkit.records.tables import TABLES, arrow_schema
+
+if TYPE_CHECKING:
+    import duckdb
+    import pyarrow as pa
+
+_BEGINNING = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+@dataclass(frozen=True, eq=False)
+class Derived:
+    """All tables of ``tables.TABLES``, and what stands behind the doubts list."""
+
+    tables: dict[str, pa.Table]
+    as_of: datetime
+    meanings: list[Meaning] = field(default_factory=list)
+    clock_notes: list[dict[str, object]] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class Decided:
+    """The lead's decisions: words by kind, and fingerprints of held rows that shall count."""
+
+    words: dict[str, dict[str, str]] = field(default_factory=dict)
+    preferred: tuple[str, ...] = ()
+
+
+def derive(sources: Iterable[Source], crew: Crew, decided: Decided | None = None) -> Derived:
+    """Derive all tables from the files' parsed rows, the settings and the lead's decisions.
+
+    Parameters
+    ----------
+    sources : iterable of Source
+        Files in any order.
+    crew : Crew
+        Settings.
+    decided : Decided, optional
+        Decisions taken on the doubts list.
+
+    Returns
+    -------
+    Derived
+        Tables of ``tables.TABLES``, the same for every order of ``sources``.
+    """
+    ordered = stacking.in_order(sources)
+    decided = decided or Decided()
+    con = _engine()
+    try:
+        return _derive(con, ordered, crew, decided)
+    finally:
+        con.close()
+
+
+def _engine() -> duckdb.DuckDBPyConnection:
+    import duckdb
+
+    con = duckdb.connect(":memory:", config={"threads": "2", "memory_limit": "1GB"})
+    con.execute("SET enable_external_access = false")
+    return con
+
+
+def _derive(
+    con: duckdb.DuckDBPyConnection, sources: list[Source], crew: Crew, decided: Decided
+) -> Derived:
+    stacking.stack(con, sources)
+    meanings = stacking.spell(con, crew, decided.words)
+    con.execute("CREATE TABLE preferred (fingerprint VARCHAR, prio INTEGER)")
+    if decided.preferred:
+        con.executemany(
+            "INSERT INTO preferred VALUES (?, 0)", [(f,) for f in sorted(set(decided.preferred))]
+        )
+    places.find_places(con, crew, decided.words)
+    others.sort_kit(con)
+    others.sort_lists(con)
+    attempts.make_attempts(con, crew)
+    _attempt_classes(con)
+    _times(con, crew)
+    con.execute(f"CREATE TABLE planned_kept AS SELECT * FROM planned r WHERE {_kept_planned()}")
+    linking.link_rework(con, crew, decided.words)
+    link_probable(con, crew)
+    positions.estimate_limits(con, crew)
+    linking.link_arcs(con)
+    as_of = _newest(con, sources, crew)
+    positions.make_positions(con, crew, as_of)
+    tables = _tables(con, crew, sources)
+    return Derived(tables, as_of, meanings, clocks.notes(con))
+
+
+def _kept_planned() -> str:
+    return others.kept("planned")
+
+
+def _attempt_classes(con: duckdb.DuckDBPyConnection) -> None:
+    con.execute(
+        """
+        INSERT INTO row_classes
+        SELECT 'attempts', c.src, c.rn, c.class, k.gkey, f.src, f.rn, c.differs
+        FROM classes c JOIN claims k USING (src, rn)
+        LEFT JOIN (SELECT gkey, src, rn FROM contested WHERE nth = 1) f ON f.gkey = k.gkey
+        """
+    )
+
+
+def _times(con: duckdb.DuckDBPyConnection, crew: Crew) -> None:
+    """UTC times of the tests that count, linked to their positions: the table ``tested``."""
+    con.execute(
+        f"""
+        CREATE TABLE measured_kept AS
+        SELECT r.*, p.position_id, p.panel, p.port, coalesce(p.link, 'unlinked') AS link
+        FROM measured r LEFT JOIN places p USING (job, raw) WHERE {others.kept("measurements")}
+        """
+    )
+    clocks.add_utc(con, "measured_kept", "measured_timed", crew)
+    con.execute(
+        f"""
+        CREATE TABLE tested AS
+        SELECT m.*, m.when_shown::DATE AS date,
+            coalesce({stacking.meaning("m.connector_type_text", "connector type")},
+                n.connector_type, a.connector_type, 'unknown') AS connector_type
+        FROM measured_timed m LEFT JOIN planned n USING (position_id)
+        LEFT JOIN (SELECT position_id, any_value(connector_type ORDER BY src, rn) AS connector_type
+            FROM placed_attempts WHERE connector_type <> 'unknown' GROUP BY 1) a
+            USING (position_id)
+        """
+    )
+
+
+def _newest(con: duckdb.DuckDBPyConnection, sources: list[Source], crew: Crew) -> datetime:
+    """Make ``newest`` (src, newest): each file's download or newest time; the newest of all."""
+    shown = " UNION ALL ".join(
+        f"SELECT src, when_shown AS t FROM in_{name}"
+        for name in ("rework", "measurements", "kit_use", "service", "stock", "checks", "decisions")
+    )
+    con.execute(
+        f"""
+        CREATE TABLE newest_local AS
+        SELECT s.src, coalesce(s.downloaded, n.t) AS when_shown FROM sources s LEFT JOIN (
+            SELECT src, max(t) AS t FROM (
+                {shown} UNION ALL
+                SELECT a.src, t.when_local FROM in_attempts a JOIN attempt_times t USING (src, rn)
+            ) GROUP BY src
+        ) n USING (src)
+        """
+    )
+    clocks.add_utc(con, "newest_local", "newest", crew)
+    found = con.execute("SELECT max(when_utc) FROM newest").fetchone()
+    newest = found[0] if found else None
+    return newest.replace(tzinfo=UTC) if newest else _BEGINNING
+
+
+def _tables(
+    con: duckdb.DuckDBPyConnection, crew: Crew, sources: list[Source]
+) -> dict[str, pa.Table]:
+    import pyarrow as pa
+
+    con.execute(ALL_ROWS)
+    clocks.add_utc(con, "in_service", "service_timed", crew)
+    clocks.add_utc(con, "in_checks", "checks_timed", crew)
+    redo = {"redo": round(crew.general.redo_minutes * 60)}
+    made: dict[str, pa.Table] = {}
+    for name, select in SELECTS.items():
+        found = con.execute(select, redo if "$redo" in select else None)
+        made[name] = _cast(found.to_arrow_table(), name)
+    made["equipment"] = pa.Table.from_pylist(
+        [
+            {column: getattr(row, column) or None for column in TABLES["equipment"].names}
+            for row in crew.equipment
+        ],
+        schema=arrow_schema(TABLES["equipment"]),
+    )
+    made["refused"] = _refused(sources)
+    made["files"] = _files(con, sources)
+    return made
+
+
+def _cast(table: pa.Table, name: str) -> pa.Table:
+    schema = arrow_schema(TABLES[name])
+    return table.select(schema.names).cast(schema)
+
+
+def _refused(sources: list[Source]) -> pa.Table:
+    import pyarrow as pa
+
+    schema = arrow_schema(TABLES["refused"])
+    parts = [schema.empty_table()]
+    for source in sources:
+        if source.parsed is None or not source.parsed.refused.num_rows:
+            continue
+        rows = source.parsed.refused
+        count = rows.num_rows
+        rows = rows.append_column("file", pa.array([source.file] * count, pa.string()))
+        rows = rows.append_column("sha256", pa.array([source.sha256] * count, pa.string()))
+        parts.append(rows.select(schema.names).cast(schema))
+    return pa.concat_tables(parts).combine_chunks()
+
+
+def _files(con: duckdb.DuckDBPyConnection, sources: list[Source]) -> pa.Table:
+    """Accounting: source rows of each file by class; raises if one is lost or counted twice."""
+    import pyarrow as pa
+
+    counts = {
+        row[0]: row[1:]
+        for row in con.execute(
+            """
+            WITH rows AS (
+                SELECT src, sheet, source_row, max(CASE class WHEN 'accepted' THEN 3
+                    WHEN 'held' THEN 2 ELSE 1 END) AS best
+                FROM row_classes JOIN all_rows USING (tbl, src, rn) GROUP BY src, sheet, source_row
+            )
+            SELECT src, count(*) FILTER (best = 3), count(*) FILTER (best = 1),
+                count(*) FILTER (best = 2) FROM rows GROUP BY src
+            """
+        ).fetchall()
+    }
+    newest = dict(con.execute("SELECT src, when_utc FROM newest").fetchall())
+    rows = []
+    for src, source in enumerate(sources):
+        accepted, duplicates, held = counts.get(src, (0, 0, 0))
+        parsed = source.parsed
+        refused = _distinct_rows(parsed.refused) if parsed else 0
+        data_rows = parsed.data_rows if parsed else 0
+        if data_rows != accepted + duplicates + held + refused:
+            raise AssertionError(
+                f"{source.file}: {data_rows} rows but {accepted} + {duplicates} + {held} +"
+                f" {refused} accounted for"
+            )
+        rows.append(
+            {
+                "file": source.file,
+                "sha256": source.sha256,
+                "layout": parsed.layout if parsed else "",
+                "table": parsed.table if parsed else "",
+                "size": source.size,
+                "taken_in": source.taken_in,
+                "newest": newest.get(src) and newest[src].replace(tzinfo=UTC),
+                "status": source.status,
+                "reason": source.reason,
+                "data_rows": data_rows,
+                "accepted": accepted,
+                "duplicates": duplicates,
+                "held": held,
+                "refused": refused,
+            }
+        )
+    return pa.Table.from_pylist(rows, schema=arrow_schema(TABLES["files"]))
+
+
+def _distinct_rows(refused: pa.Table) -> int:
+    return len(
+        set(zip(*(refused[name].to_pylist() for name in ("sheet", "source_row")), strict=True))
+    )
