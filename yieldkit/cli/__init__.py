@@ -15,14 +15,13 @@ from importlib import import_module
 from importlib.util import find_spec
 
 from yieldkit import __version__
+from yieldkit.cli.options import DONE, REFUSED, SIGNAL, WRONG_USE
 from yieldkit.errors import CrewError
+
+__all__ = ["DONE", "REFUSED", "SIGNAL", "WRONG_USE", "main", "parser"]
 
 TOPICS = ("records", "layout", "review", "drift", "spares")
 """Modules of commands, in the order in which ``--help`` shows them."""
-
-DONE, REFUSED, WRONG_USE, SIGNAL = 0, 1, 2, 3
-"""Exit statuses: done; done, but something was refused and ``--strict`` asked; wrong use or an
-unreadable file; a drift signal (``yieldkit drift`` only)."""
 
 _DESCRIPTION = """\
 From a crew's raw splicer files and hand-kept rework log to honest yields, a weekly page,

@@ -1,9 +1,13 @@
-"""Options that several commands share, so that each means the same everywhere."""
+"""Options and exit statuses that commands share, so that each means the same everywhere."""
 
 from __future__ import annotations
 
 import argparse
 from pathlib import Path
+
+DONE, REFUSED, WRONG_USE, SIGNAL = 0, 1, 2, 3
+"""Exit statuses: done; done, but something was refused and ``--strict`` asked; wrong use or an
+unreadable file; a drift signal (``yieldkit drift`` only)."""
 
 
 def add_crew(command: argparse.ArgumentParser) -> None:

@@ -7,8 +7,10 @@ import subprocess
 import sys
 from pathlib import Path
 
-from yieldkit.cli.options import add_crew, new_command
+from yieldkit.cli.options import DONE, WRONG_USE, add_crew, new_command
 from yieldkit.errors import CrewError
+
+FIRST_NOTEBOOK = "weekly_review.ipynb"
 
 
 def add(commands: argparse._SubParsersAction) -> None:
@@ -82,6 +84,9 @@ folder was made; change them as you like, they are yours.""",
     lab.add_argument(
         "--no-browser", action="store_true", help="only print the address, open no browser"
     )
+    lab.add_argument(
+        "words", nargs="*", metavar="-- WORDS", help="further words for JupyterLab, after --"
+    )
     lab.set_defaults(run=run_lab)
 
 
@@ -92,7 +97,7 @@ def run_review(arguments: argparse.Namespace) -> int:
     written = write_review(arguments.crew, week=arguments.week, lead=arguments.lead)
     for line in written.lines():
         print(line)
-    return 0
+    return DONE
 
 
 def run_demo(arguments: argparse.Namespace) -> int:
@@ -109,7 +114,7 @@ def run_demo(arguments: argparse.Namespace) -> int:
         print(line)
     print(f"Open {written.page.resolve().as_uri()} in a browser.")
     print(f"Then try: yieldkit review --crew {folder} --lead, or yieldkit lab --crew {folder}")
-    return 0
+    return DONE
 
 
 def run_lab(arguments: argparse.Namespace) -> int:
@@ -131,8 +136,10 @@ def run_lab(arguments: argparse.Namespace) -> int:
         f"--ServerApp.root_dir={folder.resolve()}",
         "--LabApp.news_url=None",
         "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
-        "--LabApp.default_url=/lab/tree/notebooks/weekly_review.ipynb",
+        "--LabApp.extension_manager=readonly",
+        f"--LabApp.default_url=/lab/tree/notebooks/{FIRST_NOTEBOOK}",
+        *(["--no-browser"] if arguments.no_browser else []),
+        *arguments.words,
     ]
-    if arguments.no_browser:
-        words.append("--no-browser")
-    return subprocess.run(words, check=False).returncode
+    ended = subprocess.run(words, check=False).returncode
+    return WRONG_USE if ended else DONE
