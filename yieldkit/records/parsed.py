@@ -54,6 +54,7 @@ ATTEMPTS = Table(
         C("loss_text", "text", "estimate as shown"),
         C("loss_db", "number", "number in it; missing if there was none", "dB"),
         C("loss_mark", "text", "how it bounds", values=("=", "<", ">", "")),
+        C("loss_step", "number", "step of the display (0.01 for two decimals)", "dB"),
         C("angle_crew_deg", "number", "cleave angle of the crew's fibre", "deg"),
         C("angle_other_deg", "number", "cleave angle of the other end", "deg"),
         C("arcs", "whole", "arcs as shown", low=0),

@@ -1,0 +1,318 @@
+"""One file and its layout to typed rows; every row is typed, or refused with its reason."""
+
+from __future__ import annotations
+
+import datetime as dt
+import fnmatch
+import re
+from collections.abc import Sequence
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from yieldkit.errors import CrewError
+from yieldkit.records.bodies import Body, Header, body_of, find_header
+from yieldkit.records.dates import times
+from yieldkit.records.declared import Layout, keys_of
+from yieldkit.records.fingerprints import fingerprints
+from yieldkit.records.parsed import PARSED, Parsed
+from yieldkit.records.reading import CONTROL, MAX_LINE, Rows, kind_of, text_rows
+from yieldkit.records.tables import arrow_schema
+from yieldkit.records.typing_cells import (
+    Typed,
+    cells_of,
+    date_column,
+    loss_columns,
+    number_column,
+    outcome_columns,
+    plain_text,
+    when_columns,
+    word_columns,
+)
+from yieldkit.records.wide import reading_columns, ribbon_rows, value_columns
+
+REFUSED_SCHEMA = pa.schema(
+    [
+        ("sheet", pa.string()),
+        ("source_row", pa.int64()),
+        ("column", pa.string()),
+        ("found", pa.string()),
+        ("reason", pa.string()),
+        ("text", pa.string()),
+    ]
+)
+NEEDED = {
+    "attempts": (("when", "counter"),),
+    "rework": (("when",), ("place", "panel", "port", "job", "cause", "disposition", "step")),
+    "measurements": (("place", "panel", "port", "when"),),
+    "kit_use": (("when",), ("technician",)),
+    "planned": (("panel", "port", "place", "ports"),),
+    "jobs": (("job",),),
+    "service": (("when",), ("unit",)),
+    "stock": (("part",), ("quantity",)),
+    "checks": (("when",), ("check", "unit")),
+    "decisions": (("decision",),),
+}
+"""Keys that a row needs: one of each group."""
+_SPECIAL = {
+    *("when_shown", "when_text", "loss_text", "loss_db", "loss_mark", "loss_step"),
+    *("value_text", "value", "value_mark", "value_step", "outcome_text", "error", "reached_arc"),
+    *("step_text", "step", "cause_text", "cause", "disposition_text", "disposition"),
+    *("result", "after_cleaning", "part_of_day", "sheet", "source_row", "fingerprint"),
+}
+"""Columns that are not filled one by one."""
+
+
+def parse(data: bytes, name: str, layout: Layout) -> Parsed:
+    """Read one file with one layout.
+
+    Parameters
+    ----------
+    data : bytes
+        The file as it came.
+    name : str
+        Its name; some files name their machine only there.
+    layout : Layout
+        As declared.
+
+    Returns
+    -------
+    Parsed
+        Every data row is in ``rows`` (once or more) or in ``refused`` (once).
+
+    Raises
+    ------
+    CrewError
+        If the file cannot be read at all, or lacks the layout's headings or sheets.
+    """
+    found = bodies(data, name, layout)
+    if not found:
+        raise CrewError(
+            f'the headings of layout "{layout.name}" are not in this file',
+            file=name,
+            wanted=", ".join(str(heading) for heading in layout.needed()[:6]),
+            remedy="Run `yieldkit layout` on the file to see what it holds.",
+        )
+    parts, refused, words = [], [], {}
+    for rows, header in found:
+        said = _constants(layout, rows, header, name)
+        body = body_of(rows, header, said)
+        typed, kept = _typed(body, said)
+        parts.append(typed)
+        refused.append(kept)
+        words |= _words(typed.schema.metadata)
+    schema = arrow_schema(PARSED[layout.table])
+    table = pa.concat_tables([part.cast(schema) for part in parts])
+    lost = pa.concat_tables(refused)
+    table = table.set_column(
+        table.schema.get_field_index("fingerprint"),
+        "fingerprint",
+        _fingerprinted(layout.table, table),
+    )
+    count = _source_rows(table) + lost.num_rows
+    furniture = _furniture(layout, found[0], name)
+    if words:
+        furniture["unknown_words"] = words
+    return Parsed(layout.name, layout.table, table, lost, count, furniture)
+
+
+def bodies(data: bytes, name: str, layout: Layout) -> list[tuple[Rows, Header]]:
+    """Sheets of the file that have the layout's headings; empty if none has."""
+    kind = kind_of(data, name)
+    if (kind == "text") == (layout.format == "workbook"):
+        return []
+    if kind == "text":
+        quote = "" if layout.format == "fixed" else layout.quote
+        all_rows = [text_rows(data, layout.encoding, layout.delimiter, quote)]
+    else:
+        from yieldkit.records.workbook import sheets
+
+        return fitting_sheets(sheets(data, name, kind), name, layout)
+    found = [(rows, find_header(rows, layout)) for rows in all_rows if len(rows.lines)]
+    return [(rows, header) for rows, header in found if header is not None]
+
+
+def fitting_sheets(found: list[Rows], name: str, layout: Layout) -> list[tuple[Rows, Header]]:
+    """Sheets of a workbook that have the layout's headings."""
+    wanted = _wanted_sheets(found, name, layout)
+    headed = [(rows, find_header(rows, layout)) for rows in wanted if len(rows.lines)]
+    return [(rows, header) for rows, header in headed if header is not None]
+
+
+def _wanted_sheets(found: list[Rows], name: str, layout: Layout) -> list[Rows]:
+    if not layout.sheets:
+        return found
+    wanted = [
+        rows for rows in found if any(fnmatch.fnmatch(rows.sheet, one) for one in layout.sheets)
+    ]
+    if not wanted:
+        raise CrewError(
+            f'the workbook has no sheet that layout "{layout.name}" asks for',
+            file=name,
+            found=", ".join(rows.sheet for rows in found),
+            wanted=", ".join(layout.sheets),
+            remedy="Mend `sheets` in the layout, or leave it out to take every sheet that fits.",
+        )
+    return wanted
+
+
+def _above(rows: Rows, header: Header) -> list[str]:
+    """Lines above the headings."""
+    return [line.replace("\t", " ") for line in rows.lines.slice(0, header.row).to_pylist()]
+
+
+def said_by(patterns: dict[str, str], texts: Sequence[str]) -> dict[str, str]:
+    """First match of each pattern; its first group, if it has one."""
+    found = {}
+    for key, pattern in patterns.items():
+        for text in texts:
+            match = re.search(pattern, CONTROL.sub("\ufffd", text[:2000]), re.I)
+            if match:
+                found[key] = (match[1] if match.groups() else match[0]).strip().strip('";,')
+                break
+    return found
+
+
+def _constants(layout: Layout, rows: Rows, header: Header, name: str) -> Layout:
+    """Layout with what this file's preamble, sheet and name say as constants."""
+    said = said_by(layout.file_name, [name]) | said_by(layout.preamble, _above(rows, header))
+    keys = set(keys_of(layout.table))
+    mine = {key: value for key, value in said.items() if key in keys}
+    return layout.model_copy(update={"constants": {**layout.constants, **mine}}) if mine else layout
+
+
+def _furniture(layout: Layout, first: tuple[Rows, Header], name: str) -> dict[str, object]:
+    """What the file says about itself."""
+    said = said_by(layout.file_name, [name]) | said_by(layout.preamble, _above(*first))
+    found: dict[str, object] = {}
+    if "splicer" in said or "splicer" in layout.constants:
+        found["unit"] = said.get("splicer", layout.constants.get("splicer"))
+    if "downloaded" in said:
+        read = times(pa.array([said["downloaded"]]), layout.dates)
+        if read.read[0]:
+            found["downloaded"] = dt.datetime(1970, 1, 1) + dt.timedelta(
+                milliseconds=int(read.ms[0])
+            )
+    if said.get("rows", "").isdigit():
+        found["rows_said"] = int(said["rows"])
+    return found
+
+
+def _typed(body: Body, layout: Layout) -> tuple[pa.Table, pa.Table]:
+    """Typed rows and refused rows of one body."""
+    typed = Typed(body, layout, len(body.source_row), bad=dict(body.misshapen))
+    long = pc.greater(pc.utf8_length(body.raw), MAX_LINE).to_numpy(zero_copy_only=False)
+    for row in np.flatnonzero(long).tolist():
+        typed.bad[row] = ("", f"{len(body.raw[row].as_py())} characters", "the line is too long")
+    _fill(typed)
+    _needed(typed)
+    good = np.ones(typed.n, dtype=bool)
+    good[list(typed.bad)] = False
+    spread = np.arange(typed.n)
+    if layout.ribbon:
+        spread = ribbon_rows(typed, good)
+    elif layout.readings:
+        spread = reading_columns(typed, good)
+    refused = _refused(typed)
+    good[list(typed.bad)] = False
+    table = _table(typed, spread, good)
+    words = {k.encode(): "\x1f".join(sorted(v)).encode() for k, v in typed.unknown_words.items()}
+    return table.replace_schema_metadata(words or None), refused
+
+
+def _words(metadata: dict[bytes, bytes] | None) -> dict[str, list[str]]:
+    return {k.decode(): v.decode().split("\x1f") for k, v in (metadata or {}).items()}
+
+
+def _fill(typed: Typed) -> None:
+    """All columns that one source row gives once."""
+    table = PARSED[typed.layout.table]
+    for column in table.columns:
+        key = column.name.removesuffix("_text")
+        if column.name in _SPECIAL:
+            continue
+        if column.kind == "text":
+            plain_text(typed, column, key)
+        elif column.kind == "date":
+            date_column(typed, column, key)
+        elif column.kind in ("whole", "number"):
+            number_column(typed, column, key)
+    names = set(table.names)
+    if "when_shown" in names:
+        when_columns(typed)
+    if "loss_db" in names and not typed.layout.ribbon:
+        outcome_columns(typed, loss_columns(typed))
+    word_columns(typed, table.name)
+    if "value_text" in names and not typed.layout.readings:
+        value_columns(typed)
+
+
+def _needed(typed: Typed) -> None:
+    """Refuse rows without what makes them a record; hidden lines of blanks are gone already."""
+    for group in NEEDED[typed.layout.table]:
+        keys = [key for key in group if _has(typed, key)]
+        if not keys:
+            continue
+        filled = np.zeros(typed.n, dtype=bool)
+        for key in keys:
+            filled |= pc.is_valid(cells_of(typed, key)).to_numpy(zero_copy_only=False)
+        nothing = pa.nulls(typed.n, pa.string())
+        wanted = " or ".join(typed.body.heading(key) or key for key in keys)
+        typed.refuse(np.flatnonzero(~filled), keys[0], nothing, f"nothing under {wanted}")
+
+
+def _has(typed: Typed, key: str) -> bool:
+    return bool(typed.body.cells(key)) or key in typed.layout.constants
+
+
+def _refused(typed: Typed) -> pa.Table:
+    """Refused rows with their raw text."""
+    rows = sorted(typed.bad)
+    body = typed.body
+    text = [
+        (line or "")[:MAX_LINE] for line in body.raw.take(pa.array(rows, pa.int64())).to_pylist()
+    ]
+    reasons = [typed.bad[row] for row in rows]
+    return pa.table(
+        {
+            "sheet": pa.array([body.sheet] * len(rows), pa.string()),
+            "source_row": pa.array(body.source_row[rows] if rows else [], pa.int64()),
+            "column": pa.array([one[0] for one in reasons], pa.string()),
+            "found": pa.array([one[1][:500] for one in reasons], pa.string()),
+            "reason": pa.array([one[2] for one in reasons], pa.string()),
+            "text": pa.array(text, pa.string()),
+        },
+        schema=REFUSED_SCHEMA,
+    )
+
+
+def _table(typed: Typed, spread: np.ndarray, good: np.ndarray) -> pa.Table:
+    """Good rows in the table's schema; ``spread`` names the source row of each typed row."""
+    schema = arrow_schema(PARSED[typed.layout.table])
+    n = len(spread)
+    typed.columns["sheet"] = pa.array(np.full(n, typed.body.sheet), pa.string())
+    typed.columns["source_row"] = pa.array(typed.body.source_row[spread], pa.int64())
+    typed.columns["fingerprint"] = pa.nulls(n, pa.string())
+    arrays = []
+    for field in schema:
+        column = typed.columns.get(field.name)
+        if column is None:
+            column = pa.nulls(n, field.type)
+        elif len(column) != n:
+            column = column.take(pa.array(spread))
+        arrays.append(column.cast(field.type) if column.type != field.type else column)
+    table = pa.Table.from_arrays(arrays, schema=schema)
+    keep = good[spread]
+    return table if keep.all() else table.filter(pa.array(keep))
+
+
+def _fingerprinted(name: str, table: pa.Table) -> pa.Array:
+    columns = {field: table[field].combine_chunks() for field in table.column_names}
+    return fingerprints(name, columns, table.num_rows)
+
+
+def _source_rows(table: pa.Table) -> int:
+    """Distinct source rows."""
+    pairs = table.select(["sheet", "source_row"])
+    return int(pairs.group_by(["sheet", "source_row"]).aggregate([]).num_rows)

@@ -1,0 +1,299 @@
+"""Bytes to lines of text or rows of a workbook, within bounded memory; no meaning yet."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.csv
+
+from yieldkit.errors import CrewError
+
+MAX_BYTES = 256 * 2**20
+"""Largest file taken in; a crew's year of exports is below a tenth of it."""
+MAX_LINE = 2**20
+"""Longest line read as a row; a longer one is refused, its beginning kept."""
+CONTROL = re.compile(
+    "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\x80-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ufeff]"
+)
+_RE2_CONTROL = (
+    r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\x{2028}\x{2029}"
+    r"\x{202a}-\x{202e}\x{2066}-\x{2069}\x{feff}]"
+)
+_QUOTED_LINES = 60
+
+
+@dataclass(frozen=True, eq=False)
+class Rows:
+    """Rows of a text file or of one sheet as they came.
+
+    Parameters
+    ----------
+    sheet : str
+        Name of the sheet; empty for text files.
+    lines : pyarrow.StringArray
+        Raw text of each row, the first row of the file first.
+    cells : list of list of str, optional
+        Cells of a workbook's rows, real dates in ISO form and real numbers with a point.
+    real : set, optional
+        Places (row, column) of a workbook's real numbers.
+    merged : tuple of ((row, column), (row, column))
+        Merged ranges of a workbook, corners included, from 0.
+    ended : bool
+        Whether the last line had its line end.
+    odd : bool
+        Whether control characters occur anywhere.
+    """
+
+    sheet: str
+    lines: pa.StringArray
+    cells: list[list[str]] | None = None
+    real: frozenset[tuple[int, int]] = frozenset()
+    merged: tuple[tuple[tuple[int, int], tuple[int, int]], ...] = ()
+    ended: bool = True
+    odd: bool = False
+
+
+def load(path: Path) -> bytes:
+    """Bytes of a file, refused before reading when it is too large.
+
+    Raises
+    ------
+    CrewError
+        If it is larger than ``MAX_BYTES``.
+    """
+    check_size(path.stat().st_size, path.name)
+    return path.read_bytes()
+
+
+def check_size(size: int, name: str) -> None:
+    """Refuse what is empty or too large for one file."""
+    if size == 0:
+        raise CrewError("the file is empty", file=name, remedy="Download it again, or delete it.")
+    if size > MAX_BYTES:
+        raise CrewError(
+            f"the file has {size / 2**20:.0f} MB; {MAX_BYTES // 2**20} MB are taken at once",
+            file=name,
+            remedy="Split it by month, or check that it is an export at all.",
+        )
+
+
+def kind_of(data: bytes, name: str) -> str:
+    """``text``, ``zip`` (XLSX, ODS) or ``ole`` (XLS) by the first bytes.
+
+    Raises
+    ------
+    CrewError
+        If the file is empty, too large, or neither text nor a workbook.
+    """
+    check_size(len(data), name)
+    if data[:4] in (b"PK\x03\x04", b"PK\x05\x06"):
+        return "zip"
+    if data[:8] == b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1":
+        return "ole"
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff") or utf16(data):
+        return "text"
+    head = data[:65536]
+    control = sum(head.count(bytes([code])) for code in (*range(9), *range(14, 32), 127))
+    known = (
+        b"%PDF",
+        b"\x89PNG",
+        b"\xff\xd8\xff",
+        b"GIF8",
+        b"\x1f\x8b",
+        b"Rar!",
+        b"7z\xbc\xaf",
+        b"MZ",
+    )
+    if head.startswith(known) or control > 0.3 * len(head):
+        raise CrewError(
+            "this is neither text nor a workbook",
+            file=name,
+            remedy="Export the records as CSV or XLSX and put that file in instead.",
+        )
+    return "text"
+
+
+def utf16(data: bytes) -> str | None:
+    """The byte order of UTF-16 without a mark: every other byte of the beginning is zero."""
+    head = data[:4000]
+    if len(head) < 8:
+        return None
+    even, odd = head[0::2].count(0), head[1::2].count(0)
+    half = len(head) // 2
+    if odd > 0.7 * half and even < 0.1 * half:
+        return "utf-16-le"
+    if even > 0.7 * half and odd < 0.1 * half:
+        return "utf-16-be"
+    return None
+
+
+def decode(data: bytes, encoding: str) -> str:
+    """Text of the bytes; a byte-order mark beats the declared encoding, bad bytes become U+FFFD."""
+    if data[:3] == b"\xef\xbb\xbf":
+        return data[3:].decode("utf-8", errors="replace")
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        return data.decode("utf-16", errors="replace")
+    return data.decode(utf16(data) or encoding, errors="replace")
+
+
+def text_rows(data: bytes, encoding: str, delimiter: str = "", quote: str = '"') -> Rows:
+    """Rows of a text file: its lines, those with a quoted line break joined.
+
+    Parameters
+    ----------
+    data : bytes
+        The file.
+    encoding : str
+        As declared.
+    delimiter, quote : str
+        As declared; without a quoting character no lines are joined.
+    """
+    text = decode(data, encoding)
+    if "\r" in text:
+        text = text.replace("\r\n", "\n").replace("\r", "\n")
+    ended = text.endswith("\n")
+    odd = CONTROL.search(text) is not None
+    lines = pc.split_pattern(pa.array([text[:-1] if ended else text], pa.string()), "\n").flatten()
+    if quote and quote in text:
+        lines = _joined(lines, delimiter, quote)
+    return Rows("", lines, ended=ended, odd=odd)
+
+
+def _joined(lines: pa.StringArray, delimiter: str, quote: str) -> pa.StringArray:
+    """Join lines on which a quoted cell stays open.
+
+    Only where the joined line then has as many cells as most lines: a stray quote must not
+    swallow the rows after it.
+    """
+    uneven = pc.bit_wise_and(pc.count_substring(lines, quote), 1).to_numpy(zero_copy_only=False)
+    suspects = np.flatnonzero(uneven)
+    if not len(suspects):
+        return lines
+    usual = _usual_width(lines, delimiter, quote)
+    found = lines.to_pylist()
+    kept: list[str] = []
+    at = 0
+    for place, start in enumerate(suspects[:-1]):
+        stop = int(suspects[place + 1])
+        if start < at or stop - start > _QUOTED_LINES:
+            continue
+        one = "\n".join(found[start : stop + 1])
+        if len(one) > MAX_LINE or len(fields(one, delimiter, quote)) != usual:
+            continue
+        kept += [*found[at:start], one]
+        at = stop + 1
+    return pa.array(kept + found[at:], pa.string())
+
+
+def _usual_width(lines: pa.StringArray, delimiter: str, quote: str) -> int:
+    """Cells that most lines have, of the first thousand whose quotes close."""
+    even = [line for line in lines.slice(0, 1000).to_pylist() if line.count(quote) % 2 == 0]
+    widths = [len(fields(line, delimiter, quote)) for line in even if line.strip()]
+    return max(set(widths), key=widths.count) if widths else 1
+
+
+def fields(line: str, delimiter: str, quote: str = '"') -> list[str]:
+    """Cells of one line; a quote that is never closed is an ordinary character."""
+    if not delimiter:
+        return [line]
+    if not quote or quote not in line:
+        return re.split(r"\s+", line.strip()) if delimiter == " " else line.split(delimiter)
+    cells, at = [], 0
+    whole = re.compile(
+        rf"\s*{quote}((?:[^{quote}]|{quote}{quote})*){quote}\s*(?={re.escape(delimiter)}|$)"
+    )
+    while True:
+        match = whole.match(line, at)
+        if match:
+            cells.append(match[1].replace(quote * 2, quote))
+            at = match.end()
+        else:
+            stop = line.find(delimiter, at)
+            stop = len(line) if stop < 0 else stop
+            cells.append(line[at:stop])
+            at = stop
+        if at >= len(line):
+            return cells
+        at += len(delimiter)
+
+
+def split(
+    lines: pa.StringArray, width: int, delimiter: str, quote: str
+) -> tuple[list[pa.StringArray], dict[int, list[str]]]:
+    """Columns of the regular lines, and the cells of the others by their row.
+
+    Parameters
+    ----------
+    lines : pyarrow.StringArray
+        Data lines.
+    width : int
+        Cells wanted.
+    delimiter, quote : str
+        As declared.
+
+    Returns
+    -------
+    columns : list of pyarrow.StringArray, shape (width, len(lines))
+        Null where the line is not regular.
+    others : dict
+        Row to cells for lines with quotes or with another number of cells.
+    """
+    if delimiter == " ":
+        others = {i: fields(line, delimiter, quote) for i, line in enumerate(lines.to_pylist())}
+        return [pa.nulls(len(lines), pa.string()) for _ in range(width)], others
+    count = pc.count_substring(lines, delimiter)
+    regular = pc.equal(count, width - 1)
+    if quote:
+        regular = pc.and_(regular, pc.invert(pc.match_substring(lines, quote)))
+    regular = pc.and_(regular, pc.invert(pc.match_substring(lines, "\n")))
+    known = regular.to_numpy(zero_copy_only=False)
+    rows = np.flatnonzero(known)
+    rest = np.flatnonzero(~known)
+    others = {
+        int(i): fields(line, delimiter, quote)
+        for i, line in zip(rest, lines.take(pa.array(rest)).to_pylist(), strict=True)
+    }
+    part = lines if not len(rest) else lines.take(pa.array(rows))
+    columns = _columns(part, width, delimiter)
+    if len(rest):
+        place = np.full(len(lines), -1, dtype=np.int64)
+        place[rows] = np.arange(len(rows))
+        where = pa.array(place, mask=place < 0)
+        columns = [column.take(where) for column in columns]
+    return columns, others
+
+
+def _columns(lines: pa.StringArray, width: int, delimiter: str) -> list[pa.StringArray]:
+    """Split regular lines; the fast reader takes one-byte delimiters."""
+    if not len(lines) or width == 1:
+        return [lines if width == 1 else pa.nulls(0, pa.string()) for _ in range(width)]
+    if len(delimiter.encode()) > 1 or pc.any(pc.equal(lines, "")).as_py():
+        flat = pc.split_pattern(lines, delimiter).flatten()
+        return [flat.take(pa.array(np.arange(i, len(flat), width))) for i in range(width)]
+    names = [str(i) for i in range(width)]
+    data = "\n".join(lines.to_pylist()).encode()
+    table = pa.csv.read_csv(
+        pa.BufferReader(data),
+        read_options=pa.csv.ReadOptions(
+            column_names=names, block_size=len(data) + 4096, use_threads=False
+        ),
+        parse_options=pa.csv.ParseOptions(
+            delimiter=delimiter, quote_char=False, escape_char=False, ignore_empty_lines=False
+        ),
+        convert_options=pa.csv.ConvertOptions(
+            column_types=dict.fromkeys(names, pa.string()),
+            strings_can_be_null=False,
+            check_utf8=False,
+        ),
+    )
+    return [table[name].combine_chunks() for name in names]
+
+
+def without_control(cells: pa.StringArray) -> pa.StringArray:
+    """Cells with U+FFFD in place of zero bytes, control and direction characters."""
+    return pc.replace_substring_regex(cells, _RE2_CONTROL, "\ufffd")
