@@ -1,0 +1,33 @@
+"""A crew whose truth is known: to judge every claim, and to ask "could we even see this?"."""
+
+from yieldkit.simulate.crew import SimulatedCrew, Truth, simulate
+from yieldkit.simulate.plan import (
+    CrewPlan,
+    Logging,
+    Shift,
+    SplicerPlan,
+    Spread,
+    Testing,
+    TypePlan,
+    Wear,
+    fitting_crew,
+    misspecified,
+    typical_crew,
+)
+
+__all__ = [
+    "CrewPlan",
+    "Logging",
+    "Shift",
+    "SimulatedCrew",
+    "SplicerPlan",
+    "Spread",
+    "Testing",
+    "Truth",
+    "TypePlan",
+    "Wear",
+    "fitting_crew",
+    "misspecified",
+    "simulate",
+    "typical_crew",
+]
