@@ -16,6 +16,7 @@ from yieldkit.records.numbers import Numbers, numbers
 from yieldkit.records.parsed import PARSED
 from yieldkit.records.tables import Column
 from yieldkit.records.words import (
+    DASHES,
     MISSING,
     cause_class,
     class_of,

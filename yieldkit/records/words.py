@@ -110,7 +110,7 @@ OUTCOMES: tuple[tuple[str, str], ...] = (
         r"dampfung (zu hoch|uber)|dampfung hoch|dampning (for )?hog|demping for hoy|"
         r"vaimennus (yli|liian|suuri)|perte (trop )?(elevee|haute)|attenuation trop|"
         r"perdida (muy )?(alta|excesiva)|atenuacion alta|perda (muito )?alta|perdita (troppo )?alta"
-        r"|        r"attenuazione (troppo )?alta|demping te hoog|verlies te hoog|forlust (for )?hog|"
+        r"|attenuazione (troppo )?alta|demping te hoog|verlies te hoog|forlust (for )?hog|"
         r"tlumiennosc (za|zbyt) (wysoka|duza)|strata (za|zbyt)|utlum prilis|over max",
     ),
     (
@@ -183,8 +183,8 @@ _RESULTS = (
     (
         "pass",
         r"^(p|y|yes|ja|oui|si|j|o|1|io|v)$|pass|\bok\b|okay|good|gut|i\.? ?o\.?|bestanden"
-        r"|in ordnung|conforme|reussi|bon|correct|aprob|aprov|superat|buono|goed|akkoord|godk|bra\b|hyva|"
-        r"pozytyw|dobr|proslo|vyhov|accept",
+        r"|in ordnung|conforme|reussi|bon|correct|aprob|aprov|superat|buono|goed|akkoord|godk|bra\b|"
+        r"hyva|pozytyw|dobr|proslo|vyhov|accept",
     ),
 )
 
