@@ -94,7 +94,8 @@ def parse(data: bytes, name: str, layout: Layout) -> Parsed:
             wanted=", ".join(str(heading) for heading in layout.needed()[:6]),
             remedy="Run `yieldkit layout` on the file to see what it holds.",
         )
-    parts, refused, words = [], [], {}
+    parts, refused = [], []
+    words: dict[str, list[str]] = {}
     for rows, header in found:
         said = _constants(layout, rows, header, name)
         body = body_of(rows, header, said)

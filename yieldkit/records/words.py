@@ -183,8 +183,8 @@ _RESULTS = (
     (
         "pass",
         r"^(p|y|yes|ja|oui|si|j|o|1|io|v)$|pass|\bok\b|okay|good|gut|i\.? ?o\.?|bestanden"
-        r"|in ordnung|conforme|reussi|bon|correct|aprob|aprov|superat|buono|goed|akkoord|godk|bra\b|"
-        r"hyva|pozytyw|dobr|proslo|vyhov|accept",
+        r"|in ordnung|conforme|reussi|bon|correct|aprob|aprov|buono|goed|akkoord|godk|bra\b|"
+        r"superat|hyva|pozytyw|dobr|proslo|vyhov|accept",
     ),
 )
 
