@@ -178,7 +178,7 @@ def _tables(
     redo = {"redo": round(crew.general.redo_minutes * 60)}
     made: dict[str, pa.Table] = {}
     for name, select in SELECTS.items():
-        found = con.execute(select, redo if "$redo" in select else None)
+        found = con.sql(select, params=redo) if "$redo" in select else con.sql(select)
         made[name] = _cast(found.to_arrow_table(), name)
     made["equipment"] = pa.Table.from_pylist(
         [

@@ -21,7 +21,8 @@ SELECT r.* EXCLUDE (step, cause, disposition), r.when_shown::DATE AS logged,
     {meaning("job_text", "job")} AS job, {RAW} AS raw,
     coalesce({meaning("technician_text", "technician")}, 'unknown') AS technician,
     {meaning("connector_type_text", "connector type")} AS connector_type,
-    coalesce(s.meaning, r.step, 'unknown') AS step, coalesce(c.meaning, r.cause, 'unknown') AS cause,
+    coalesce(s.meaning, r.step, 'unknown') AS step,
+    coalesce(c.meaning, r.cause, 'unknown') AS cause,
     coalesce(d.meaning, r.disposition, 'unknown') AS disposition
 FROM in_rework r
 LEFT JOIN log_words s ON s.kind = 'step' AND s.written = coalesce(r.step_text, r.cause_text)

@@ -57,7 +57,7 @@ SELECT when_utc AS "when", when_shown, when_shown::DATE AS date,
     {service_event("event_text")} AS event, event_text, remark, {_FROM}
 FROM service_timed r WHERE {kept("service")} ORDER BY when_shown, src, rn
 """
-_STOCK_MOVES = """CASE WHEN regexp_matches(lower(move_text), 'receiv|deliver|in$|saap|eingang|inlev')
+_STOCK_MOVES = """CASE WHEN regexp_matches(lower(move_text), 'receiv|deliver|in$|saap|eingang')
     THEN 'received' WHEN regexp_matches(lower(move_text), 'return|palaut|rück|retur')
     THEN 'returned' WHEN regexp_matches(lower(move_text), 'count|invent|lasket|zähl|räkn')
     THEN 'counted' WHEN regexp_matches(lower(move_text), 'scrap|hävi|hylä|ausschuss|kass')

@@ -1,0 +1,458 @@
+"""The trip: what lies in the inbox becomes the next generation of all tables.
+
+Files are read, kept by the digest of their bytes, typed by the layout that fits them, and all
+tables are derived again. A file that cannot be taken in gets one sentence; the rest goes on.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from yieldkit.crew import Crew
+from yieldkit.errors import CrewError
+from yieldkit.records.parsed import VERSION
+from yieldkit.records.settings import read_settings
+from yieldkit.records.store import Store, digest
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+INBOX = "inbox"
+LAYOUTS = "layouts"
+LARGEST_FILE = 300_000_000
+"""Bytes of the largest file that is read [bytes]."""
+DERIVING = 1
+"""Grows whenever the same parsed files and settings would give other tables."""
+IGNORED = (".", "~$")
+"""Beginnings of names that no person means: hidden files, a spreadsheet program's lock files."""
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One file taken in, as the state keeps it."""
+
+    file: str
+    sha256: str
+    size: int
+    taken_in: str
+    status: str
+    reason: str = ""
+    layout: str = ""
+    key: str = ""
+
+    def as_dict(self) -> dict[str, Any]:
+        """For the state file."""
+        return dict(self.__dict__)
+
+
+@dataclass(frozen=True)
+class IngestReport:
+    """What a run did: files by what came of them, rows by class, what changed."""
+
+    generation: int
+    changed: bool
+    new: tuple[str, ...] = ()
+    gone: tuple[str, ...] = ()
+    unreadable: tuple[tuple[str, str], ...] = ()
+    waiting: tuple[str, ...] = ()
+    files: tuple[dict[str, Any], ...] = ()
+    doubts: int = 0
+    said: tuple[str, ...] = ()
+    totals: dict[str, int] = field(default_factory=dict)
+
+    @property
+    def refused_anything(self) -> bool:
+        """Whether a row or a file was refused."""
+        return bool(self.unreadable) or self.totals.get("refused", 0) > 0
+
+
+def ingest(
+    folder: Path | str, *, progress: Progress | None = None, again: bool = False
+) -> IngestReport:
+    """Take in what lies in the inbox of the crew's ``folder``.
+
+    Parameters
+    ----------
+    folder : Path
+        The crew's folder.
+    progress : callable, optional
+        Told one line as each part of the work begins.
+    again : bool
+        Read every file again from its kept bytes and derive everything anew (``rebuild``).
+
+    Returns
+    -------
+    IngestReport
+
+    Raises
+    ------
+    CrewError
+        If the settings or a layout cannot be used, or the store cannot be written to; the store
+        is then as before.
+    """
+    from yieldkit.records.layouts import load_layouts
+
+    folder = Path(folder)
+    tell = progress or (lambda line: None)
+    crew = read_settings(folder)
+    store = Store(folder)
+    with store.locked():
+        layouts = load_layouts(folder / LAYOUTS)
+        state = store.state()
+        entries, waiting, came = _look(folder, store, state, tell)
+        made_of = _made_of(folder, layouts)
+        entries = _read_all(store, entries, layouts, tell, again=again)
+        decisions = _decisions(folder, state)
+        same = (
+            not again
+            and state.get("made_of") == made_of
+            and decisions == state["repairs"]
+            and _key(entries) == _key(_entries(state))
+        )
+        if same:
+            return _report(store, folder, waiting=waiting)
+        history = [*state["history"], *_lines(state, entries, again)]
+        new_state = {
+            "files": [entry.as_dict() for entry in entries],
+            "repairs": decisions,
+            "history": history,
+            "made_of": made_of,
+        }
+        return _turn(folder, store, crew, entries, new_state, tell, new=came, waiting=waiting)
+
+
+def withdraw(folder: Path | str, file: str, *, progress: Progress | None = None) -> IngestReport:
+    """Take a file back: its rows no longer count, rows it had made duplicates of reappear.
+
+    The bytes stay in the store; the file does not come back while it lies in the inbox.
+
+    Raises
+    ------
+    CrewError
+        If no such file was taken in.
+    """
+    folder = Path(folder)
+    tell = progress or (lambda line: None)
+    crew = read_settings(folder)
+    store = Store(folder)
+    with store.locked():
+        state = store.state()
+        entries = _entries(state)
+        meant = [e for e in entries if e.file == file and e.status != "withdrawn"]
+        if not meant:
+            names = sorted(e.file for e in entries if e.status != "withdrawn")
+            raise CrewError(
+                "no such file was taken in",
+                file=file,
+                wanted=", ".join(names[:8]) or None,
+                remedy="`yieldkit history` lists them.",
+            )
+        entries = [
+            replace(e, status="withdrawn", reason="taken back") if e in meant else e
+            for e in entries
+        ]
+        new_state = state | {
+            "files": [entry.as_dict() for entry in entries],
+            "history": [*state["history"], _line("withdrawn", file, meant[0].sha256)],
+        }
+        return _turn(folder, store, crew, entries, new_state, tell)
+
+
+def history(folder: Path | str) -> list[dict[str, Any]]:
+    """What was done to the store, oldest first: ``when``, ``what``, ``file``, ``sha256``."""
+    found: list[dict[str, Any]] = Store(Path(folder)).state()["history"]
+    return found
+
+
+def _turn(
+    folder: Path,
+    store: Store,
+    crew: Crew,
+    entries: list[Entry],
+    state: dict[str, Any],
+    tell: Progress,
+    *,
+    new: Iterable[str] = (),
+    waiting: Iterable[str] = (),
+) -> IngestReport:
+    """Derive from the entries and make it the present generation."""
+    from yieldkit.records.deriving import derive
+    from yieldkit.records.doubts import decided_of, write_doubts
+    from yieldkit.records.stacking import Source
+
+    tell(f"linking and deriving all tables from {len(entries)} files")
+    sources = [
+        Source(
+            file=e.file,
+            sha256=e.sha256,
+            size=e.size,
+            taken_in=datetime.fromisoformat(e.taken_in),
+            status=e.status,
+            reason=e.reason,
+            parsed=store.parsed(e.key) if e.key and e.status != "withdrawn" else None,
+        )
+        for e in entries
+    ]
+    before = _tables_now(store)
+    derived = derive(sources, crew, decided_of(state["repairs"]))
+    state = state | {"as_of": derived.as_of.isoformat()}
+    tell("writing the tables")
+    store.swap(derived.tables, state)
+    store.prune({e.sha256 for e in entries}, {e.key for e in entries if e.key})
+    doubts, said = write_doubts(folder, derived, crew, state, before)
+    report = _report(store, folder, waiting=waiting)
+    return replace(report, changed=True, new=tuple(new), doubts=doubts, said=said)
+
+
+def _tables_now(store: Store) -> pa.Table | None:
+    """Positions of the present generation, to tell what a run changes."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    place = store.generation() / "positions"
+    if not store.number() or not place.exists():
+        return None
+    return pa.concat_tables([pq.read_table(path) for path in sorted(place.glob("*.parquet"))])
+
+
+def _entries(state: dict[str, Any]) -> list[Entry]:
+    return [Entry(**found) for found in state["files"]]
+
+
+def _key(entries: list[Entry]) -> list[tuple[str, ...]]:
+    return sorted((e.file, e.sha256, e.status, e.reason, e.key) for e in entries)
+
+
+def _made_of(folder: Path, layouts: list[Any]) -> str:
+    """Digest of everything but the files that the tables depend on."""
+    settings = b"".join(
+        path.read_bytes() for path in (folder / "crew.xlsx", folder / "crew.toml") if path.exists()
+    )
+    parts = [digest(settings), *sorted(layout_digest(layout) for layout in layouts)]
+    return digest("|".join([*parts, str(VERSION), str(DERIVING)]).encode())
+
+
+def layout_digest(layout: Any) -> str:
+    """Digest of what a layout says."""
+    return digest(layout.model_dump_json().encode())
+
+
+def _look(
+    folder: Path, store: Store, state: dict[str, Any], tell: Progress
+) -> tuple[list[Entry], list[str], list[str]]:
+    """Entries of all files known or in the inbox, names still being copied, names that are new."""
+    known = {(e.file, e.sha256): e for e in _entries(state)}
+    kept = {pair: e for pair, e in known.items() if e.key or e.status == "withdrawn"}
+    waiting: list[str] = []
+    came: list[str] = []
+    now = datetime.now(UTC).replace(microsecond=0).isoformat()
+    for path in _inbox(folder):
+        entry = _look_at(path, store, now)
+        if entry is None:
+            waiting.append(path.name)
+            continue
+        pair = (entry.file, entry.sha256)
+        if pair not in known:
+            tell(f"new: {entry.file}")
+            came.append(entry.file)
+        kept[pair] = kept.get(pair) or replace(
+            entry, taken_in=known[pair].taken_in if pair in known else now
+        )
+    return sorted(kept.values(), key=lambda e: (e.file, e.sha256)), waiting, came
+
+
+def _inbox(folder: Path) -> list[Path]:
+    inbox = folder / INBOX
+    if not inbox.is_dir():
+        raise CrewError(
+            "there is no inbox here",
+            file=str(inbox),
+            remedy="Make the folder and put the crew's files into it.",
+        )
+    return sorted(
+        (path for path in inbox.iterdir() if not path.name.startswith(IGNORED)),
+        key=lambda path: path.name,
+    )
+
+
+def _look_at(path: Path, store: Store, now: str) -> Entry | None:
+    """A file's entry, its bytes kept; None while it is still being written."""
+    name = path.name.encode("utf-8", "replace").decode()
+
+    def unreadable(reason: str) -> Entry:
+        return Entry(name, digest(f"{name}|{reason}".encode()), 0, now, "unreadable", reason)
+
+    if path.is_symlink() and not path.resolve().is_relative_to(path.parent.resolve()):
+        return unreadable("leads out of the inbox; copy the file itself here")
+    if path.is_dir():
+        return unreadable("is a folder; put its files into the inbox itself")
+    if not path.is_file():
+        return unreadable("is no ordinary file; remove it from the inbox")
+    try:
+        before = path.stat()
+        if before.st_size > LARGEST_FILE:
+            return unreadable(
+                f"is larger than {LARGEST_FILE // 1_000_000} MB; export it in smaller pieces"
+            )
+        data = path.read_bytes()
+        after = path.stat()
+    except FileNotFoundError:
+        return None
+    except OSError as error:
+        return unreadable(f"cannot be read ({error.strerror}); allow reading it")
+    if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns) or len(
+        data
+    ) != after.st_size:
+        return None
+    if not data:
+        return Entry(name, digest(data), 0, now, "empty", "is empty; export it again")
+    return Entry(name, store.keep_raw(data), len(data), now, "new")
+
+
+def _read_all(
+    store: Store,
+    entries: list[Entry],
+    layouts: list[Any],
+    tell: Progress,
+    *,
+    again: bool,
+) -> list[Entry]:
+    """Each entry read by the layout that fits; files already typed by it are not read again."""
+    read = []
+    for number, entry in enumerate(entries, start=1):
+        if entry.status in ("withdrawn", "empty", "unreadable") and not entry.key:
+            read.append(entry)
+            continue
+        if entry.status == "withdrawn":
+            read.append(entry)
+            continue
+        read.append(_read(store, entry, layouts, tell, number, len(entries), again=again))
+    return read
+
+
+def _read(
+    store: Store,
+    entry: Entry,
+    layouts: list[Any],
+    tell: Progress,
+    number: int,
+    total: int,
+    *,
+    again: bool,
+) -> Entry:
+    from yieldkit.records.layouts import choose_layout
+    from yieldkit.records.parsing import parse
+
+    stamps = {layout_digest(layout)[:16]: layout for layout in layouts}
+    have = entry.key.split("-") if entry.key else []
+    if (
+        len(have) == 4
+        and have[1] in stamps
+        and have[3] == _signature(layouts)
+        and (store.root / "parsed" / entry.key / "about.json").exists()
+        and not again
+    ):
+        return entry
+    tell(f"reading {entry.file} ({number} of {total})")
+    data = store.raw(entry.sha256)
+    try:
+        layout = choose_layout(data, entry.file, layouts)
+        key = _parsed_key(entry, layout, layouts)
+        if again:
+            store.drop_parsed(key)
+        parsed = store.parsed(key)
+        if parsed is None:
+            parsed = parse(data, entry.file, layout)
+            store.keep_parsed(key, parsed)
+    except CrewError as error:
+        return replace(entry, key="", layout="", status=_status(error), reason=_reason(error))
+    except (MemoryError, RecursionError):
+        raise
+    except Exception as error:  # a hostile file must not keep the rest of the inbox out
+        reason = f"cannot be read ({type(error).__name__}); save or export it again"
+        return replace(entry, key="", layout="", status="unreadable", reason=reason)
+    empty = parsed.data_rows == 0
+    return replace(
+        entry,
+        key=key,
+        layout=layout.name,
+        status="no rows" if empty else "taken in",
+        reason="has headings but no rows" if empty else "",
+    )
+
+
+def _signature(layouts: list[Any]) -> str:
+    """Which layouts there were to choose from, and which parser."""
+    every = "|".join(sorted(layout_digest(layout) for layout in layouts))
+    return digest(f"{every}|{VERSION}".encode())[:12]
+
+
+def _parsed_key(entry: Entry, layout: Any, layouts: list[Any]) -> str:
+    """``<file>-<layout>-<name>-<layouts and parser>``: the name may tell the machine."""
+    name = hashlib.sha256(entry.file.encode()).hexdigest()[:8]
+    return f"{entry.sha256[:32]}-{layout_digest(layout)[:16]}-{name}-{_signature(layouts)}"
+
+
+def _status(error: CrewError) -> str:
+    what = error.what.lower()
+    if "fit this file equally" in what:
+        return "two layouts"
+    if "layout" in what:
+        return "no layout"
+    return "empty" if "empty" in what else "unreadable"
+
+
+def _reason(error: CrewError) -> str:
+    bare = replace(error, file=None)
+    return str(bare)
+
+
+def _decisions(folder: Path, state: dict[str, Any]) -> list[dict[str, Any]]:
+    from yieldkit.records.doubts import read_decisions
+
+    return read_decisions(folder, state)
+
+
+def _line(what: str, file: str, sha256: str) -> dict[str, Any]:
+    now = datetime.now(UTC).replace(microsecond=0).isoformat()
+    return {"when": now, "what": what, "file": file, "sha256": sha256}
+
+
+def _lines(state: dict[str, Any], entries: list[Entry], again: bool) -> list[dict[str, Any]]:
+    known = {(found["file"], found["sha256"]): found["status"] for found in state["files"]}
+    lines = [_line("rebuilt", "", "")] if again else []
+    for entry in entries:
+        before = known.get((entry.file, entry.sha256))
+        if before != entry.status:
+            lines.append(_line(entry.status, entry.file, entry.sha256))
+    return lines
+
+
+def _report(store: Store, folder: Path, *, waiting: Iterable[str] = ()) -> IngestReport:
+    import pyarrow.parquet as pq
+
+    place = store.generation() / "files" / "all.parquet"
+    files = pq.read_table(place).to_pylist() if place.exists() else []
+    totals = {
+        name: sum(int(row[name] or 0) for row in files)
+        for name in ("data_rows", "accepted", "duplicates", "held", "refused")
+    }
+    bad = tuple(
+        (row["file"], row["reason"])
+        for row in files
+        if row["status"] in ("empty", "no layout", "two layouts", "unreadable")
+    )
+    return IngestReport(
+        generation=store.number(),
+        changed=False,
+        unreadable=bad,
+        waiting=tuple(waiting),
+        files=tuple(files),
+        totals=totals,
+    )

@@ -1,0 +1,329 @@
+"""The store: bytes as they came, typed rows of each file, and one present generation of all tables.
+
+::
+
+    store/raw/<sha256>                 bytes as they came
+    store/parsed/<key>/                typed rows of one file by one layout, never changed
+    store/generations/<n>/<table>/     plain Parquet files, by month where a table is large
+    store/generations/<n>/state.json   files taken in, decisions, history
+    store/current                      number of the present generation
+
+Everything is written beside what is there, flushed to the disk, and takes its place by one rename
+of ``current`` under one lock: all tables change together or none. What a killed run leaves behind
+is swept by the next.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from yieldkit.errors import CrewError
+from yieldkit.records.parsed import Parsed
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+FOLDER = "store"
+BY_MONTH = {"attempts": "date", "measurements": "date", "positions": "first_date"}
+"""Large tables and the day that puts a row into a month."""
+LOCK_SECONDS = 30.0
+
+
+def reached(point: str) -> None:
+    """A point at which a run may be killed; the tests put a fault here."""
+
+
+def digest(data: bytes) -> str:
+    """SHA-256 of ``data``, hexadecimal."""
+    return hashlib.sha256(data).hexdigest()
+
+
+def flush(path: Path) -> None:
+    """Have the disk keep a file or a folder's entries."""
+    flags = os.O_RDONLY | getattr(os, "O_BINARY", 0)
+    try:
+        handle = os.open(path, flags)
+    except PermissionError:  # a folder cannot be opened on Windows; renames are kept there anyway
+        return
+    try:
+        os.fsync(handle)
+    except OSError:
+        if path.is_file():
+            raise
+    finally:
+        os.close(handle)
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write ``data`` to ``path`` so that it is there as a whole or not at all."""
+    reached(f"before {path.name}")
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=".part-")
+    try:
+        with os.fdopen(handle, "wb") as part:
+            part.write(data)
+            part.flush()
+            os.fsync(part.fileno())
+        reached(f"written {path.name}")
+        os.replace(name, path)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            os.unlink(name)
+        raise
+    reached(f"renamed {path.name}")
+    flush(path.parent)
+
+
+@dataclass(frozen=True)
+class Store:
+    """The store of one crew's folder."""
+
+    crew_folder: Path
+
+    @property
+    def root(self) -> Path:
+        """The store's own folder."""
+        return self.crew_folder / FOLDER
+
+    @contextlib.contextmanager
+    def locked(self) -> Iterator[None]:
+        """Hold the one lock; leftovers of a killed run are swept first.
+
+        Raises
+        ------
+        CrewError
+            If another run holds it for long, or the folder cannot be written to.
+        """
+        from filelock import FileLock, Timeout
+
+        try:
+            for part in ("raw", "parsed", "generations"):
+                (self.root / part).mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise _cannot_write(self.root, error) from error
+        lock = FileLock(self.root / "lock")
+        try:
+            lock.acquire(timeout=LOCK_SECONDS)
+        except Timeout as error:
+            raise CrewError(
+                "another run is at work on this crew",
+                file=str(self.crew_folder),
+                remedy="Wait until it has finished, then run again.",
+            ) from error
+        except OSError as error:
+            raise _cannot_write(self.root, error) from error
+        try:
+            self._sweep()
+            yield
+        except OSError as error:
+            raise _cannot_write(self.root, error) from error
+        finally:
+            lock.release()
+
+    def _sweep(self) -> None:
+        present = str(self.number())
+        for folder in (self.root, self.root / "raw"):
+            for left in folder.glob(".part-*"):
+                left.unlink()
+        for left in (self.root / "parsed").glob(".part-*"):
+            shutil.rmtree(left)
+        for left in (self.root / "generations").iterdir():
+            if left.name != present:
+                shutil.rmtree(left)
+
+    def number(self) -> int:
+        """Number of the present generation; 0 before the first."""
+        try:
+            return int((self.root / "current").read_text("ascii"))
+        except FileNotFoundError:
+            return 0
+        except ValueError as error:
+            raise CrewError(
+                "the store's pointer is damaged",
+                file=str(self.root / "current"),
+                remedy="Remove that file and run `yieldkit rebuild`.",
+            ) from error
+
+    def generation(self) -> Path:
+        """Folder of the present generation."""
+        return self.root / "generations" / str(self.number())
+
+    def state(self) -> dict[str, Any]:
+        """Files taken in, decisions and history of the present generation."""
+        path = self.generation() / "state.json"
+        if not path.exists():
+            return {"files": [], "repairs": [], "history": []}
+        found: dict[str, Any] = json.loads(path.read_text("utf-8"))
+        return found
+
+    # -- bytes as they came ---------------------------------------------------------------------
+
+    def keep_raw(self, data: bytes) -> str:
+        """Keep a file's bytes; returns their digest."""
+        name = digest(data)
+        path = self.root / "raw" / name
+        if not path.exists():
+            write_whole(path, data)
+        return name
+
+    def raw(self, sha256: str) -> bytes:
+        """Bytes of a file taken in."""
+        return (self.root / "raw" / sha256).read_bytes()
+
+    # -- typed rows of one file -----------------------------------------------------------------
+
+    def keep_parsed(self, key: str, parsed: Parsed) -> None:
+        """Keep a file's typed rows under ``key``, as a whole or not at all."""
+        import pyarrow.parquet as pq
+
+        place = self.root / "parsed" / key
+        if place.exists():
+            return
+        part = Path(tempfile.mkdtemp(dir=place.parent, prefix=".part-"))
+        reached("parsed begun")
+        for name, rows in (("rows", parsed.rows), ("refused", parsed.refused)):
+            pq.write_table(rows, part / f"{name}.parquet", compression="zstd")
+            flush(part / f"{name}.parquet")
+            reached(f"parsed {name}")
+        about = {
+            "layout": parsed.layout,
+            "table": parsed.table,
+            "data_rows": parsed.data_rows,
+            "furniture": {k: _plain(v) for k, v in parsed.furniture.items()},
+        }
+        write_whole(part / "about.json", json.dumps(about, ensure_ascii=False).encode())
+        os.replace(part, place)
+        flush(place.parent)
+        reached("parsed kept")
+
+    def parsed(self, key: str) -> Parsed | None:
+        """Typed rows kept under ``key``; None if there are none."""
+        import pyarrow.parquet as pq
+
+        place = self.root / "parsed" / key
+        if not (place / "about.json").exists():
+            return None
+        about = json.loads((place / "about.json").read_text("utf-8"))
+        return Parsed(
+            layout=about["layout"],
+            table=about["table"],
+            rows=pq.read_table(place / "rows.parquet"),
+            refused=pq.read_table(place / "refused.parquet"),
+            data_rows=about["data_rows"],
+            furniture={k: _revived(v) for k, v in about["furniture"].items()},
+        )
+
+    def drop_parsed(self, key: str) -> None:
+        """Forget a file's typed rows, so that its bytes are read again."""
+        place = self.root / "parsed" / key
+        if place.exists():
+            shutil.rmtree(place)
+
+    def prune(self, raw: set[str], keys: set[str]) -> None:
+        """Remove bytes and typed rows that no entry of the state names any more."""
+        for folder, wanted in (("raw", raw), ("parsed", keys)):
+            for path in (self.root / folder).iterdir():
+                if path.name not in wanted:
+                    reached(f"prune {path.name}")
+                    shutil.rmtree(path) if path.is_dir() else path.unlink()
+
+    # -- generations ----------------------------------------------------------------------------
+
+    def swap(self, tables: dict[str, pa.Table], state: dict[str, Any]) -> int:
+        """Write all tables and the state as a new generation and make it the present one."""
+        before, number = self.generation(), self.number() + 1
+        building = self.root / "generations" / f".building-{number}"
+        building.mkdir()
+        reached("generation begun")
+        for name, table in tables.items():
+            _write_table(building / name, name, table, before / name)
+        write_whole(
+            building / "state.json", json.dumps(state, ensure_ascii=False, default=str).encode()
+        )
+        flush(building)
+        place = building.with_name(str(number))
+        os.replace(building, place)
+        flush(place.parent)
+        reached("generation placed")
+        write_whole(self.root / "current", str(number).encode("ascii"))
+        reached("swapped")
+        if before.exists():
+            shutil.rmtree(before)
+        reached("swept")
+        return number
+
+
+def _write_table(folder: Path, name: str, table: pa.Table, before: Path) -> None:
+    """Write a table's files; a file that is as before is linked to the one before."""
+    import pyarrow.parquet as pq
+
+    folder.mkdir()
+    for month, rows in _months(name, table):
+        path = folder / f"{month}.parquet"
+        pq.write_table(rows, path, compression="zstd")
+        reached(f"table {name} {month}")
+        old = before / path.name
+        if old.exists() and _same_bytes(old, path):
+            _link(old, path)
+        else:
+            flush(path)
+    flush(folder)
+
+
+def _months(name: str, table: pa.Table) -> Iterator[tuple[str, pa.Table]]:
+    import pyarrow.compute as pc
+
+    if name not in BY_MONTH:
+        yield "all", table
+        return
+    months = pc.fill_null(pc.strftime(table[BY_MONTH[name]], "%Y-%m"), "undated")
+    found = sorted(pc.unique(months).to_pylist())
+    if not found:
+        yield "undated", table
+    for month in found:
+        yield month, table.filter(pc.equal(months, month))
+
+
+def _same_bytes(one: Path, other: Path) -> bool:
+    return one.stat().st_size == other.stat().st_size and one.read_bytes() == other.read_bytes()
+
+
+def _link(old: Path, path: Path, link: Callable[[Path, Path], None] = os.link) -> None:
+    """Replace ``path`` by a hard link to ``old``; where links are not known it stays a copy."""
+    spare = path.with_name(path.name + ".link")
+    try:
+        link(old, spare)
+    except OSError:
+        flush(path)
+        return
+    os.replace(spare, path)
+
+
+def _plain(value: object) -> object:
+    from datetime import datetime
+
+    return {"time": value.isoformat()} if isinstance(value, datetime) else value
+
+
+def _revived(value: object) -> object:
+    from datetime import datetime
+
+    if isinstance(value, dict) and "time" in value:
+        return datetime.fromisoformat(value["time"])
+    return value
+
+
+def _cannot_write(folder: Path, error: OSError) -> CrewError:
+    return CrewError(
+        f"cannot be written to or read: {error.strerror or error}",
+        file=str(error.filename or folder),
+        remedy="Make room on the disk or allow writing there, then run again; nothing was lost.",
+    )
