@@ -3,4 +3,43 @@
 from collections.abc import Callable, Mapping
 from typing import Any
 
-SENTENCES: dict[str, Callable[[Mapping[str, Any]], str]] = {}
+from yieldkit.wording.numbers import count
+
+
+def _rework_none(values: Mapping[str, Any]) -> str:
+    return "No rework was written down in this period; that is not the same as none done."
+
+
+def _money(values: Mapping[str, Any]) -> str:
+    cost = values["cost"]
+    return f"{cost:,.0f} {values['currency']}" if cost > 0 else "no prices set, so no cost"
+
+
+def _rework_total(values: Mapping[str, Any]) -> str:
+    said = (
+        f"At least {count(values['events'], 'failure')} in "
+        f"{count(values['n'], 'log entry', 'log entries')}: "
+        f"{values['parts']:.0f} parts (bodies, sleeves, rings), {values['minutes']:.0f} min on the "
+        f"{values['minutes_known']} entries that say minutes, {_money(values)}."
+    )
+    if values["guessed"]:
+        said += (
+            f" On {count(values['guessed'], 'entry', 'entries')} no parts are written; your"
+            " settings' usual parts stand in."
+        )
+    return said
+
+
+def _rework_dearest(values: Mapping[str, Any]) -> str:
+    return (
+        f"Dearest: {values['cause']}, found at step {values['step']}: "
+        f"{count(values['events'], 'failure')} (chance alone would give "
+        f"{values['low']:.0f} to {values['high']:.0f}), {_money(values)}."
+    )
+
+
+SENTENCES: dict[str, Callable[[Mapping[str, Any]], str]] = {
+    "rework_none": _rework_none,
+    "rework_total": _rework_total,
+    "rework_dearest": _rework_dearest,
+}

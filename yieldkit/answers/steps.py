@@ -1,0 +1,194 @@
+"""Where first attempts fail, how yields move from week to week, and what stands open."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+
+from yieldkit.answers.result import Finding, Result
+from yieldkit.answers.yields import FirstPassYield, first_pass_yield
+from yieldkit.crew import Crew
+from yieldkit.methods.proportions import proportion
+from yieldkit.records.tables import UNKNOWN, require_columns
+
+WORK_STEPS = ("splice", "protect", "crimp", "inspect", "test", UNKNOWN)
+
+
+def step_yields(
+    positions: pd.DataFrame,
+    *,
+    crew: Crew | None = None,
+    confidence: float = 0.95,
+    as_of: pd.Timestamp | None = None,
+) -> Result:
+    """Share of first attempts that got past each step, of those that reached it.
+
+    The product over the steps is the first-pass yield of the decided positions. Preparation losses
+    stand beside as a lower bound: writing them down depends on the person.
+
+    Parameters
+    ----------
+    positions : DataFrame
+        The schema's positions.
+
+    Returns
+    -------
+    Result
+        ``table``: ``step``, ``n`` [first attempts that reached it], ``failed``, ``yield``, ``low``,
+        ``high`` [fraction]; then a row ``prepare and cleave`` with recorded preparation losses as
+        ``failed`` and positions begun as ``n``.
+    """
+    require_columns(positions, ["first_attempt_id", "first_pass_termination", "failed_step"])
+    made = positions[positions["first_attempt_id"].notna()]
+    decided = made[made["first_pass_termination"].isin(["yes", "no"])]
+    failed = decided[decided["first_pass_termination"] == "no"]
+    step = failed["failed_step"].fillna(UNKNOWN)
+    step = step.where(step.isin(WORK_STEPS), UNKNOWN)
+    lost = step.value_counts().reindex(list(WORK_STEPS), fill_value=0).to_numpy()
+    reached = len(decided) - np.concatenate([[0], np.cumsum(lost)[:-1]])
+    found = proportion(reached - lost, reached, confidence=confidence)
+    table = pd.DataFrame(
+        {
+            "step": WORK_STEPS,
+            "n": reached,
+            "failed": lost,
+            "yield": found.estimate,
+            "low": found.low,
+            "high": found.high,
+        }
+    )
+    worst = table.sort_values("failed", ascending=False).iloc[0]
+    preparation = int(made["preparation_losses"].fillna(0).sum())
+    findings = [
+        Finding("preparation_losses", {"lost": preparation, "n": len(made)}, severity="note")
+    ]
+    if worst["failed"] > 0:
+        findings.insert(
+            0,
+            Finding(
+                "worst_step",
+                {str(key): value for key, value in worst.items()} | {"all": len(failed)},
+            ),
+        )
+    beside = pd.DataFrame(
+        [
+            {
+                "step": "prepare and cleave",
+                "n": len(made),
+                "failed": preparation,
+                "yield": np.nan,
+                "low": np.nan,
+                "high": np.nan,
+            }
+        ]
+    )
+    return Result(
+        table=pd.concat([table, beside], ignore_index=True),
+        findings=tuple(findings),
+        confidence=confidence,
+        as_of=as_of,
+        behind=failed.assign(step=step)[["step", "position_id"]],
+    )
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class WeeklyTrend(FirstPassYield):
+    """Yield week by week; see ``weekly_trend``."""
+
+    def plot(self, ax: Axes) -> Axes:
+        """Draw the weeks' yields with their intervals [%] on ``ax``."""
+        from yieldkit.figures.trend import draw_trend
+
+        return draw_trend(ax, self.table)
+
+
+def weekly_trend(
+    positions: pd.DataFrame,
+    *,
+    crew: Crew | None = None,
+    stage: str = "termination",
+    confidence: float = 0.95,
+    as_of: pd.Timestamp | None = None,
+) -> WeeklyTrend:
+    """First-pass yield of each ISO week, oldest first; see ``first_pass_yield``."""
+    dated = positions[positions["first_date"].notna()]
+    weeks = first_pass_yield(
+        dated, by="week", stage=stage, crew=crew, confidence=confidence, as_of=as_of
+    )
+    return WeeklyTrend(
+        table=weeks.table.sort_values("group", ignore_index=True),
+        findings=weeks.findings[-1:],
+        confidence=confidence,
+        as_of=as_of,
+        behind=weeks.behind,
+    )
+
+
+def open_positions(
+    positions: pd.DataFrame,
+    *,
+    crew: Crew | None = None,
+    as_of: pd.Timestamp | None = None,
+) -> Result:
+    """Positions of each job by state, and how long begun ones have waited.
+
+    Returns
+    -------
+    Result
+        ``table``: ``job``, ``site``, a column a state [positions], ``n`` [positions], ``oldest``
+        (first arc of the longest waiting open position) and ``oldest_days`` [d] at ``as_of``.
+    """
+    require_columns(positions, ["job", "state", "first_when", "site"])
+    states = ["not started", "open", "accepted", "accepted as is", "given up"]
+    job = positions["job"].fillna(UNKNOWN)
+    table = pd.crosstab(job.rename("job"), positions["state"].rename("state"))
+    table = table.reindex(columns=states, fill_value=0)
+    table.columns = [name.replace(" ", "_") for name in states]
+    waiting = positions[positions["state"] == "open"]
+    oldest = waiting.groupby(job.loc[waiting.index])["first_when"].min().reindex(table.index)
+    now = as_of if as_of is not None else positions["first_when"].max()
+    table = table.assign(
+        n=table.sum(axis=1),
+        oldest=oldest,
+        oldest_days=(pd.Timestamp(now) - oldest).dt.total_seconds() / 86400
+        if len(waiting)
+        else np.nan,
+    )
+    table.insert(0, "site", positions.groupby(job)["site"].first().reindex(table.index))
+    table = table.reset_index()
+    begun = int(table["open"].sum())
+    limit = (crew or Crew()).general.pending_days
+    late = table[table["oldest_days"] > limit]
+    findings = [
+        Finding(
+            "open_positions",
+            {
+                "open": begun,
+                "not_started": int(table["not_started"].sum()),
+                "jobs": int((table["open"] > 0).sum()),
+                "n": int(table["n"].sum()),
+            },
+        )
+    ]
+    findings += [
+        Finding(
+            "open_too_long",
+            {
+                "job": row.job,
+                "open": row.open,
+                "oldest_days": row.oldest_days,
+                "limit_days": limit,
+            },
+            severity="watch",
+        )
+        for row in late.itertuples()
+    ]
+    return Result(
+        table=table,
+        findings=tuple(findings),
+        as_of=as_of,
+        behind=positions.assign(job=job)[["job", "state", "position_id"]],
+    )
