@@ -20,8 +20,8 @@ def position_names(work: Work) -> dict[str, pd.Series]:
     ports = [f"{i + 1:02d}" for i in range(int(work.port.max()) + 1)]
     job = frames.pick(work.job_names, work.job)
     panel, port = frames.pick(panels, work.panel), frames.pick(ports, work.port)
-    names = [f"{a}|{b}|{c}" for a, b, c in zip(job, panel, port, strict=True)]
-    return {"job": job, "panel": panel, "port": port, "position_id": frames.texts(names)}
+    names = job + "|" + panel + "|" + port
+    return {"job": job, "panel": panel, "port": port, "position_id": names}
 
 
 def attempts_table(
@@ -31,10 +31,12 @@ def attempts_table(
     happened: Happened,
     log: Log,
     kit_known: Bools,
+    place: dict[str, pd.Series],
 ) -> tuple[pd.DataFrame, Ints]:
     """The table in time order, and the index of each row into ``log``.
 
-    ``kit_known`` has shape (days, technicians): whether the kit sheet tells that day.
+    ``kit_known`` has shape (days, technicians): whether the kit sheet tells that day; ``place``
+    is what ``position_names`` gives.
     """
     rows = np.flatnonzero(log.kept)
     rows = rows[np.lexsort((rows, log.local[rows]))]
@@ -42,7 +44,6 @@ def attempts_table(
     refusal = log.refusal[rows]
     position, splicer = happened.position[at], happened.splicer[at]
     size = len(rows)
-    place = position_names(work)
     known = log.place_known[rows]
     where = np.where(known, position, -1)
     has_counter = np.array([unit.counter for unit in plan.splicers])[splicer]
@@ -71,7 +72,7 @@ def attempts_table(
         "when": when,
         "when_shown": pd.Series(log.shown[rows].astype("datetime64[ms]")),
         "when_source": frames.pick(("shown", "inferred"), log.repaired[rows].astype(int)),
-        "date": frames.dates(np.array(roster.dates)[happened.day[at]]),
+        "date": frames.dates(roster.dates[happened.day[at]]),
         "technician": frames.pick(
             plan.technicians, np.where(person_known, happened.technician[at], -1)
         ).fillna(tables.UNKNOWN),

@@ -220,13 +220,14 @@ def _tables(
     parts: Parts, crew: Crew, as_of: pd.Timestamp, rng: np.random.Generator
 ) -> tuple[dict[str, pd.DataFrame], np.ndarray]:
     plan, roster, work, happened = parts.plan, parts.roster, parts.work, parts.happened
-    attempts, rows = attempts_table(plan, roster, work, happened, parts.log, parts.kit_known)
+    names = position_names(work)
+    attempts, rows = attempts_table(plan, roster, work, happened, parts.log, parts.kit_known, names)
     arcs = ~parts.log.refusal[rows]
     ids = dict(
         zip(parts.log.attempt[rows[arcs]].tolist(), attempts["attempt_id"][arcs], strict=True)
     )
-    measurements = measurements_table(plan, work, happened, parts.readings)
-    rework = paper.rework_table(plan, work, happened, parts.rework, ids, crew)
+    measurements = measurements_table(plan, happened, parts.readings, names)
+    rework = paper.rework_table(plan, work, happened, parts.rework, ids, crew, names)
     planned = paper.planned_table(plan, work)
     effects = parts.effects
     days = (plan.days, len(plan.splicers))
@@ -275,7 +276,7 @@ def _truth(parts: Parts, made: dict[str, pd.DataFrame], kept: np.ndarray, honest
     attempts = pd.DataFrame(
         {
             "position_id": names["position_id"].iloc[happened.position].reset_index(drop=True),
-            "date": np.array(parts.roster.dates)[happened.day].astype("datetime64[ms]"),
+            "date": parts.roster.dates[happened.day].astype("datetime64[ms]"),
             **{
                 unit: np.array(effects.names[unit], dtype=object)[getattr(happened, unit)]
                 for unit in ("technician", "splicer", "cleaver", "heater")
@@ -340,7 +341,7 @@ def _true_effects(effects: Effects) -> pd.DataFrame:
 
 
 def _onsets(parts: Parts) -> pd.DataFrame:
-    dates = np.array(parts.roster.dates).astype("datetime64[ms]")
+    dates = parts.roster.dates.astype("datetime64[ms]")
     rows = []
     for shift in parts.plan.shifts:
         full = np.flatnonzero(growth(shift, len(dates)) >= 1)

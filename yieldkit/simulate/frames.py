@@ -13,7 +13,8 @@ from yieldkit.records.tables import Table
 
 def pick(names: Sequence[str | None], index: NDArray[np.int64]) -> pd.Series:
     """Text column from codes; -1 gives a missing value."""
-    return pd.Series(np.array([*names, None], dtype=object)[index], dtype="str")
+    words = pd.array(np.array([*names], dtype=object), dtype="str")
+    return pd.Series(words.take(np.asarray(index), allow_fill=True))
 
 
 def texts(values: Sequence[str | None] | NDArray[np.object_]) -> pd.Series:
@@ -23,7 +24,7 @@ def texts(values: Sequence[str | None] | NDArray[np.object_]) -> pd.Series:
 
 def constant(value: str | None, size: int) -> pd.Series:
     """Text column of one word."""
-    return pd.Series(np.full(size, value, dtype=object), dtype="str")
+    return pick([value], np.zeros(size, dtype=np.int64))
 
 
 def whole(values: NDArray[np.int64], known: NDArray[np.bool_] | None = None) -> pd.Series:
@@ -35,8 +36,16 @@ def whole(values: NDArray[np.int64], known: NDArray[np.bool_] | None = None) -> 
 def instants(local: NDArray[np.datetime64], zone: str) -> pd.Series:
     """Local times of one zone as UTC; a time that clocks skip or repeat takes the later reading."""
     times = pd.DatetimeIndex(local.astype("datetime64[ms]"))
-    known = times.tz_localize(zone, ambiguous=False, nonexistent="shift_forward")  # type: ignore[arg-type]
+    known = times.tz_localize(zone, ambiguous=False, nonexistent="shift_forward")
     return pd.Series(known.tz_convert("UTC").as_unit("ms"))
+
+
+def at_minute(
+    days: NDArray[np.datetime64], minutes: NDArray[np.float64] | float
+) -> NDArray[np.datetime64]:
+    """Local times of days and minutes since midnight."""
+    seconds = np.asarray(np.asarray(minutes) * 60).astype("timedelta64[s]")
+    return np.asarray(days.astype("datetime64[s]") + seconds, dtype="datetime64[s]")
 
 
 def dates(days: NDArray[np.datetime64]) -> pd.Series:
@@ -71,7 +80,7 @@ def finish(table: Table, columns: Mapping[str, object], prefix: str = "") -> pd.
             elif column.kind == "text":
                 frame[column.name] = constant(None, size)
             elif column.kind == "whole":
-                frame[column.name] = pd.Series(np.zeros(size), dtype="Int64").where(False)
+                frame[column.name] = pd.Series([pd.NA] * size, dtype="Int64")
             else:
                 raise KeyError(f"{table.name}: column {column.name} was not made")
     return frame[table.names]

@@ -161,7 +161,7 @@ def _times(
     begins = np.flatnonzero(np.r_[True, block[1:] != block[:-1]])
     before = np.repeat((total - minutes)[begins], np.diff(np.r_[begins, size]))
     seconds = ((START_MIN + total - before) * 60).astype("timedelta64[s]")
-    days = np.array(roster.dates)[happened.day[attempt]]
+    days = roster.dates[happened.day[attempt]]
     return days.astype("datetime64[s]") + seconds
 
 
@@ -210,7 +210,7 @@ def _clocks(
     shown = local.copy()
     zoned = pd.DatetimeIndex(local).tz_localize(
         plan.zone, ambiguous=False, nonexistent="shift_forward"
-    )  # type: ignore[arg-type]
+    )
     off = (zoned.tz_localize(None) - zoned.tz_convert("UTC").tz_localize(None)).to_numpy()
     off = off.astype("timedelta64[s]")
     for i, unit in enumerate(plan.splicers):

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from yieldkit.crew import Crew
 from yieldkit.records import tables
 from yieldkit.simulate import frames
-from yieldkit.simulate.attempts import position_names
 from yieldkit.simulate.machines import Log, shown_loss
 from yieldkit.simulate.plan import CrewPlan
 from yieldkit.simulate.readings import Readings
@@ -78,7 +77,8 @@ def keep_rework(
     share = honest[happened.technician[prepared]] * plan.logging.preparation_logged
     prepared = prepared[rng.random(len(prepared)) < share]
     cleaned = np.unique(readings.attempt[readings.cleaned])
-    cleaned = cleaned[rng.random(len(cleaned)) < 0.3]
+    writes = 0.3 * (honest[happened.technician[cleaned]] > 0)
+    cleaned = cleaned[rng.random(len(cleaned)) < writes]
 
     attempt = np.concatenate([failures, prepared, cleaned])
     size = len(attempt)
@@ -96,7 +96,7 @@ def keep_rework(
     found = day[attempt]
     found = np.where(done == "cleaned", happened.test_day[attempt], found)
     lag = rng.integers(0, plan.logging.late_days + 1, size) * (rng.random(size) < 0.3)
-    logged = np.array(roster.dates)[np.minimum(found, plan.days - 1)]
+    logged = roster.dates[np.minimum(found, plan.days - 1)]
     logged = np.minimum(logged + lag.astype("timedelta64[D]"), last_day(plan))
     minutes = np.maximum(5 * np.round(rng.gamma(3.0, 9.0 / 3, size) / 5), 5.0)
     minutes = np.where(rng.random(size) < plan.logging.minutes_blank, np.nan, minutes)
@@ -149,12 +149,12 @@ def rework_table(
     rework: Rework,
     attempt_ids: dict[int, str],
     crew: Crew,
+    names: dict[str, pd.Series],
 ) -> pd.DataFrame:
     """The ``rework`` table; parts are those that a failure at that step uses up."""
     position = happened.position[rework.attempt]
     size = len(position)
     known = rework.place_known
-    names = position_names(work)
     place = {
         name: names[name].iloc[position].reset_index(drop=True).where(known)
         for name in ("panel", "port", "position_id")
@@ -204,7 +204,7 @@ def kit_table(plan: CrewPlan, roster: Roster, known: Bools) -> pd.DataFrame:
     size = len(day)
     columns: dict[str, object] = {
         "technician": frames.pick(plan.technicians, person),
-        "date": frames.dates(np.array(roster.dates)[day]),
+        "date": frames.dates(roster.dates[day]),
         "part_of_day": frames.constant("all", size),
         "splicer": frames.pick([u.unit for u in plan.splicers], roster.splicer[day, person]),
         "cleaver": frames.pick(plan.cleavers, roster.cleaver[day, person]),
@@ -224,9 +224,9 @@ def planned_table(plan: CrewPlan, work: Work) -> pd.DataFrame:
     job_text = frames.pick(work.job_names, job)
     panel_text = frames.pick([f"P{i + 1:02d}" for i in range(int(panel.max()) + 1)], panel)
     port_text = frames.pick([f"{i + 1:02d}" for i in range(int(port.max()) + 1)], port)
-    ids = [f"{a}|{b}|{c}" for a, b, c in zip(job_text, panel_text, port_text, strict=True)]
+    ids = job_text + "|" + panel_text + "|" + port_text
     columns: dict[str, object] = {
-        "position_id": frames.texts(ids),
+        "position_id": ids,
         "job": job_text,
         "panel": panel_text,
         "port": port_text,
@@ -243,7 +243,7 @@ def jobs_table(plan: CrewPlan, roster: Roster, work: Work) -> pd.DataFrame:
     """The ``jobs`` table."""
     panels = np.array(work.planned, dtype=np.int64)
     count = np.bincount(panels[:, 0], panels[:, 3], minlength=len(work.job_names))
-    days = np.array(roster.dates)
+    days = roster.dates
     closed = frames.dates(days[work.job_closed]).where(pd.Series(work.job_closed >= 0))
     columns: dict[str, object] = {
         "job": frames.texts(work.job_names),
@@ -260,8 +260,8 @@ def service_table(plan: CrewPlan, roster: Roster, happened: Happened) -> pd.Data
     """The ``service`` table, in time order; a worn unit is served before work begins."""
     units = {"cleaver": list(plan.cleavers), "splicer": [u.unit for u in plan.splicers]}
     events = happened.service
-    local = np.array([roster.dates[e.day] for e in events], dtype="datetime64[s]")
-    local = local + np.timedelta64(7 * 60 + 10, "m")
+    days = roster.dates[[e.day for e in events]]
+    local = frames.at_minute(days, 430.0)
     columns: dict[str, object] = {
         "when": frames.instants(local, plan.zone),
         "when_shown": pd.Series(local.astype("datetime64[ms]")),
@@ -305,7 +305,7 @@ def stock_table(
     which = np.flatnonzero(used)
     job, type_of = which // len(plan.types), which % len(plan.types)
     issued = np.maximum(12 * np.ceil(1.08 * first[which] / 12), 12 * np.ceil(used[which] / 12))
-    days = np.array(roster.dates)
+    days = roster.dates
     closed = work.job_closed[job]
     back = np.flatnonzero(closed >= 0)
     everything = np.concatenate([np.arange(len(which)), back])
@@ -342,7 +342,7 @@ def checks_table(
         person = held[days].argmax(axis=1)
         mean = unit.mean_db * np.exp(splicer_log_mean[i, days])
         low, high, _ = shown_loss(rng.exponential(mean), unit)
-        local = np.array(roster.dates)[days].astype("datetime64[s]") + np.timedelta64(440, "m")
+        local = frames.at_minute(roster.dates[days], 440.0)
         frames_of.append(
             pd.DataFrame(
                 {
@@ -359,4 +359,4 @@ def checks_table(
             )
         )
     every = pd.concat(frames_of, ignore_index=True)
-    return frames.finish(tables.CHECKS, {name: every[name] for name in every})
+    return frames.finish(tables.CHECKS, {str(name): every[name] for name in every})

@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from yieldkit.records import tables
 from yieldkit.simulate import frames
-from yieldkit.simulate.attempts import position_names
 from yieldkit.simulate.plan import CrewPlan
 from yieldkit.simulate.roster import Ints, Roster, Work
 from yieldkit.simulate.settings import TESTER
@@ -89,7 +88,7 @@ def _readings(
     order = pd.Series(np.arange(size)).groupby(per_day).cumcount().to_numpy()
     counts = np.bincount(per_day, minlength=plan.days)[per_day]
     minutes = 480 + 450 * order / np.maximum(counts, 1)
-    local = np.array(roster.dates)[per_day].astype("datetime64[s]")
+    local = roster.dates[per_day].astype("datetime64[s]")
     local = local + (minutes * 60).astype("timedelta64[s]")
     return Readings(
         attempt=attempt,
@@ -106,7 +105,7 @@ def _readings(
 
 
 def measurements_table(
-    plan: CrewPlan, work: Work, happened: Happened, readings: Readings
+    plan: CrewPlan, happened: Happened, readings: Readings, names: dict[str, pd.Series]
 ) -> pd.DataFrame:
     """The ``measurements`` table: a row a reading, two decimals (return loss one)."""
     parts = (
@@ -129,10 +128,7 @@ def measurements_table(
     text = [f"{v:.2f}" if s < 0.05 else f"{v:.1f}" for v, s in zip(shown, step, strict=True)]
     passed = readings.passed[test]
     position = happened.position[readings.attempt[test]]
-    place = {
-        name: column.iloc[position].reset_index(drop=True)
-        for name, column in position_names(work).items()
-    }
+    place = {name: column.iloc[position].reset_index(drop=True) for name, column in names.items()}
     local = readings.local[test]
     word = np.where(readings.end_face_ok[test], "pass", "fail").astype(object)
     repeat = pd.Series(np.arange(len(test))).groupby([position, which]).cumcount().to_numpy() + 1

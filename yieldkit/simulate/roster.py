@@ -35,7 +35,8 @@ SITES = (
 class Roster:
     """Days and kit: arrays of shape (days, technicians); -1 where a person is not at work."""
 
-    dates: list[np.datetime64]
+    dates: NDArray[np.datetime64]
+    """Date of each working day."""
     splicer: Ints
     cleaver: Ints
     heater: Ints
@@ -76,8 +77,8 @@ class Work:
 def make_roster(plan: CrewPlan, rng: np.random.Generator) -> Roster:
     """Draw presence, kit and volume of every person and day."""
     shape = (plan.days, len(plan.technicians))
-    first = np.datetime64(plan.first_day, "D")
-    dates = [first + np.timedelta64(7 * (d // 5) + d % 5, "D") for d in range(plan.days)]
+    day = np.arange(plan.days)
+    dates = np.datetime64(plan.first_day, "D") + (7 * (day // 5) + day % 5).astype("timedelta64[D]")
     here = rng.random(shape) < plan.present
     here[~here.any(axis=1), 0] = True
     person = np.arange(shape[1])[None, :]

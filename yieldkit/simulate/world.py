@@ -7,6 +7,7 @@ day each round of tries is one step on arrays.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -111,13 +112,14 @@ class _Machines:
             self.arcs[unit] = 0.0
 
 
-def _running(units: Ints, amount: Array, size: int) -> tuple[Array, Array]:
+def _running(units: Ints, amount: NDArray[Any], size: int) -> tuple[Array, Array]:
     """For each entry the sum of earlier amounts at its unit, and the totals by unit."""
     before = np.zeros(len(units))
     for unit in range(size):
         here = units == unit
         before[here] = np.cumsum(amount[here]) - amount[here]
-    return before, np.bincount(units, amount, minlength=size)
+    total: Array = np.bincount(units, amount, minlength=size).astype(np.float64)
+    return before, total
 
 
 class _Days:
