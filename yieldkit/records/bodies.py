@@ -12,7 +12,7 @@ import pyarrow.compute as pc
 
 from yieldkit.records.declared import Heading, Layout
 from yieldkit.records.reading import MAX_LINE, Rows, fields, split, without_control
-from yieldkit.records.words import TOTALS, plain
+from yieldkit.records.words import ENDS, TOTALS, plain
 
 HEAD = 80
 """Rows among which the headings are looked for."""
@@ -236,7 +236,7 @@ def _furniture(
             if rows.cells is not None
             else fields(lines[int(at)].as_py(), delimiter, layout.quote)
         )
-        cut = int(at) == last and not rows.ended
+        cut = int(at) == last and not rows.ended and not ENDS.match(plain(cells[0]))
         drop[at] = not cut and _is_furniture(cells, header)
     return drop
 
@@ -274,8 +274,9 @@ def _from_lines(
     free = set(range(header.width)) - {
         p for key, found in header.where.items() if key not in _FREE for p in found
     }
+    lengths = [len(cells) for row, cells in others.items() if int(rows[row]) != last]
     for row, cells in others.items():
-        cut = int(rows[row]) == last
+        cut = int(rows[row]) == last and len(cells) not in lengths
         found = fitted(cells, header, free, cut)
         if isinstance(found, str):
             misshapen[row] = ("", f"{len(cells)} cells", found)

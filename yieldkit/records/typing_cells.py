@@ -273,7 +273,10 @@ def outcome_columns(typed: Typed, loss_words: pa.Array, key: str = "loss") -> No
     for word in pc.unique(shown.filter(not_known)).to_pylist():
         typed.unknown_words.setdefault("outcome", set()).add(word)
     # a word in the loss cell tells no success; it must be a known word or the outcome must say
-    lost = pc.and_(pc.is_valid(loss_words), pc.or_(pc.is_null(by_loss), pc.equal(by_loss, "none")))
+    lost = pc.and_(
+        pc.is_valid(loss_words),
+        pc.or_(pc.is_null(by_loss), pc.fill_null(pc.equal(by_loss, "none"), False)),
+    )
     explained = pc.and_(pc.is_valid(by_outcome), pc.not_equal(by_outcome, "none"))
     lost = pc.and_(lost, pc.invert(pc.fill_null(explained, False)))
     wanted = "not a loss; wanted a number, or a word listed under [outcomes] or missing"

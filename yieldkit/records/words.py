@@ -74,6 +74,11 @@ TOTALS = re.compile(
     r"prumer|gennemsnit)\b"
 )
 """First words of a totals row, plain."""
+ENDS = re.compile(
+    r"^(end of|end$|ende\b|listenende|fin (de|du)|fin$|fine\b|fim\b|einde\b|slut(et)?\b|loppu\b|koniec\b|"
+    r"konec\b|page \d|seite \d|sivu \d|sida \d|printed|gedruckt|exported|\d+ (rows|records|zeilen))"
+)
+"""First words of a line below the records, plain."""
 
 _OUTCOMES = {
     "none": "ok okay good pass passed accepted accept done success fine gut in ordnung i.o io "

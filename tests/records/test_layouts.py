@@ -1,0 +1,104 @@
+"""Layouts: what they may say, which one fits, what is said when none or two do."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+from yieldkit.errors import CrewError
+from yieldkit.records.declared import UNITS, Layout, keys_of
+from yieldkit.records.layouts import choose_layout, layout_of, load_layouts, read_layout, write_toml
+from yieldkit.records.parsed import PARSED
+from yieldkit.records.parsing import NEEDED
+from yieldkit.records.tables import ERRORS
+
+ROOT = Path(__file__).parents[2]
+JOBS = {"table": "jobs", "columns": {"job": "job", "site": "site"}}
+
+
+@pytest.mark.parametrize(
+    "said, what",
+    [
+        ({"tabel": "jobs"}, "layouts have no such key"),
+        ({"columns": {"jop": "job"}}, 'has "jop", which table jobs lacks'),
+        ({"table": "job"}, "input should be"),
+        ({"decimal": "x"}, "input should be"),
+        ({"encoding": "latin-99"}, "no such encoding"),
+        ({"optional": ["closed"]}, '"closed" is not among'),
+        ({"preamble": {"job": "("}}, "pattern of"),
+        ({"units": {"planned": "furlong"}}, "known units"),
+        ({"dates": ["hh:mm"]}, "needs a day, a month and a year"),
+        ({"readings": [{"heading": "x", "quantity": "insertion loss"}]}, "goes with"),
+        ({"header_rows": 0}, "without headings"),
+        ({"columns": {}, "header_rows": 5}, "less than or equal"),
+    ],
+)
+def test_mistakes_are_named(said, what):
+    with pytest.raises(CrewError, match=re.escape(what)) as caught:
+        layout_of(JOBS | said, "mine.toml")
+    assert caught.value.file == "mine.toml"
+
+
+def test_a_file_that_is_no_toml(tmp_path):
+    (tmp_path / "x.toml").write_text("table = jobs")
+    with pytest.raises(CrewError, match="no TOML"):
+        load_layouts(tmp_path)
+
+
+def test_two_that_fit_equally_are_named():
+    one, two = layout_of(JOBS, "one.toml"), layout_of(JOBS, "two.toml")
+    data = b"job,site\nJ1,Quay\n"
+    with pytest.raises(CrewError, match='"one" and "two" fit this file equally'):
+        choose_layout(data, "x.csv", [one, two])
+    more = layout_of(JOBS | {"columns": JOBS["columns"] | {"planned": "n"}}, "more.toml")
+    assert choose_layout(b"job,site,n\nJ1,Quay,3\n", "x", [one, more]) is more
+    assert choose_layout(data, "x", [one, more]) is one
+
+
+def test_rows_decide_between_equal_headings():
+    day = layout_of(
+        JOBS | {"columns": {"job": "job", "opened": "from"}, "dates": ["d/m/yyyy"]}, "d"
+    )
+    month = layout_of(day.model_dump() | {"name": "m", "dates": ("m/d/yyyy",)}, "m")
+    data = b"job,from\nJ1,13/2/2026\nJ2,2/3/2026\n"
+    assert choose_layout(data, "x", [day, month]) is day
+    with pytest.raises(CrewError, match="equally"):
+        choose_layout(data.replace(b"13/", b"12/"), "x", [day, month])
+
+
+@pytest.mark.parametrize(
+    "data, what",
+    [
+        (b"", "is empty"),
+        (b"%PDF-1.7 \x00\x01", "neither text nor a workbook"),
+        (bytes(range(32)) * 50, "neither text nor a workbook"),
+        (b"PK\x03\x04 not really", "damaged"),
+        (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1 not really", "cannot be read"),
+        (b"\n\n\n", "no layout fits"),
+        (b"hello", "no layout fits"),
+    ],
+)
+def test_what_is_no_export(data, what):
+    layouts = [layout_of(JOBS, "a"), layout_of(JOBS | {"format": "workbook"}, "b")]
+    with pytest.raises(CrewError, match=what) as caught:
+        choose_layout(data, "thing.csv", layouts)
+    assert caught.value.file == "thing.csv" and caught.value.remedy
+
+
+def test_written_layouts_read_back_the_same(tmp_path):
+    for path in (ROOT / "tests" / "crew_a" / "layouts").glob("*.toml"):
+        layout = read_layout(path)
+        again = tmp_path / path.name
+        again.write_text(write_toml(layout, ["a note", 'with "quotes"']), "utf-8")
+        assert read_layout(again) == layout
+
+
+def test_every_key_is_documented():
+    text = (ROOT / "docs" / "layouts.md").read_text("utf-8")
+    for key in set(Layout.model_fields) - {"built_in"}:
+        assert f"`{key}`" in text or f"[{key}" in text, key
+    for table in PARSED:
+        assert "| `" + table + "` | " + ", ".join(f"`{key}`" for key in keys_of(table)) in text
+        assert {key for group in NEEDED[table] for key in group} <= set(keys_of(table))
+    for word in (*ERRORS, *filter(None, UNITS)):
+        assert f"`{word}`" in text, word
