@@ -41,6 +41,43 @@ def first_pass(table: pd.DataFrame, caption: str) -> Shown:
     return _shown(table, caption, heads, row, figures=range(1, len(heads)))
 
 
+def persons(table: pd.DataFrame, caption: str, *, too_few: int, too_wide_points: float) -> Shown:
+    """Yields of persons for the lead; a figure on few joints says so beside it."""
+
+    def row(each: pd.Series) -> list[str]:
+        decided = each["first_pass"] + each["failed"]
+        wide = not 100 * (each["high"] - each["low"]) <= too_wide_points
+        return [
+            str(each["group"]),
+            whole(each["positions"]),
+            whole(decided),
+            percent(each["yield"]),
+            interval(each["low"], each["high"]),
+            words.TOO_FEW if decided < too_few or wide else "",
+        ]
+
+    heads = ["Person", "Begun", "Decided", "First pass", "Interval", ""]
+    return _shown(table, caption, heads, row, figures=range(1, 5), most=60)
+
+
+def open_jobs(table: pd.DataFrame, caption: str) -> Shown:
+    """Jobs with waiting joints: how many, since when, how many not begun."""
+
+    def row(each: pd.Series) -> list[str]:
+        site = text(each["site"])
+        return [
+            str(each["job"]) + (f", {site}" if site else ""),
+            whole(each["open"]),
+            a_day(each["oldest"]),
+            whole(each["oldest_days"]),
+            whole(each["not_started"]),
+            whole(each["n"]),
+        ]
+
+    heads = ["Job", "Open", "Oldest begun", "Waits [days]", "Not begun", "Of all"]
+    return _shown(table, caption, heads, row, figures=(1, 3, 4, 5))
+
+
 def steps(table: pd.DataFrame, caption: str) -> Shown:
     """Share of first attempts that got past each step."""
 
@@ -49,8 +86,8 @@ def steps(table: pd.DataFrame, caption: str) -> Shown:
             str(each["step"]),
             whole(each["n"]),
             whole(each["failed"]),
-            percent(each["yield"]),
-            interval(each["low"], each["high"]),
+            "–" if missing(each["yield"]) else percent(each["yield"]),
+            "–" if missing(each["low"]) else interval(each["low"], each["high"]),
         ]
 
     heads = ["Step", "Reached", "Failed there", "Got past", "Interval"]

@@ -108,6 +108,24 @@ NOTHING_HERE = {
 }
 TRUST_LOW = "Not all could be linked; the sheet `doubts` lists what to look at."
 
+CAPTIONS = {
+    "records": "Files, and what became of their rows",
+    "open": "Jobs with joints that wait",
+    "connector_type": "By connector type",
+    "splicer": "By splicer of the first arc",
+    "cleaver": "By cleaver of the first arc",
+    "technician": "By person of the first arc, in the order of codes",
+    "steps": "Where first attempts fail",
+    "trend": "First-pass yield by week of the first arc. Hollow: joints of that week still wait.",
+    "groups": "First-pass yield of the week; n is the number decided.",
+    "rework": "By step and cause",
+    "limits": "Limits",
+    "losses": "Losses",
+    "signals": "Alarms",
+    "sources": "With the same mix of work",
+}
+"""Words over a table or under a picture."""
+
 HEADINGS: dict[str, str] = {
     "by": "By",
     "group": "Group",
@@ -279,6 +297,18 @@ def lede(values: Mapping[str, Any]) -> str:
         f"{count(started, 'joint')} begun; {percent(values['yield'])} right the first time"
         f" ({interval(values['low'], values['high'])}, {decided} decided).{tail}"
     )
+
+
+def said_of_trend(weeks: list[Mapping[Any, Any]]) -> str:
+    """The trend in words, for those who cannot see it."""
+    said = [f"{row['group']} {percent(row['yield'])}" for row in weeks]
+    return f"First-pass yield by week: {listed(said)}."
+
+
+def said_of_groups(groups: list[Mapping[Any, Any]]) -> str:
+    """Groups and their yields in words, for those who cannot see the picture."""
+    said = [f"{row['group']} {percent(row['yield'])}" for row in groups]
+    return f"First-pass yield: {listed(said)}."
 
 
 def _restated(values: Mapping[str, Any]) -> str:
