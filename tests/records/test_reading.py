@@ -230,7 +230,6 @@ def test_open_document_sheet():
                 f'office:date-value="{value.isoformat()}"/>'
             )
         if isinstance(value, str):
-            if isinstance(value, str):
             text = f"<text:p>{value}</text:p></table:table-cell>"
             return f'<table:table-cell office:value-type="string">{text}'
         return f'<table:table-cell office:value-type="float" office:value="{value}"/>'
