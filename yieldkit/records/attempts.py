@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from yieldkit.crew import Crew
-from yieldkit.records import clocks
+from yieldkit.records import clocks, counters
 from yieldkit.records.duplicates import sort_out
 from yieldkit.records.places import RAW
 from yieldkit.records.stacking import meaning
@@ -137,7 +137,7 @@ def make_attempts(con: duckdb.DuckDBPyConnection, crew: Crew) -> None:
     con.execute(_SPELLED)
     _unit_days(con, crew)
     con.execute(_INTERVALS)
-    clocks.find_epochs(con)
+    counters.find_epochs(con)
     con.execute(_CLAIMS)
     sort_out(con)
     con.execute(_KEPT)

@@ -1,31 +1,337 @@
-"""Clocks that lie: shown times to UTC, repaired where order and neighbours show them wrong."""
+"""Clocks that lie: shown times to UTC, repaired where order and neighbours show them wrong.
+
+Records of one machine are put in the order in which it made them: by counter, else by their place
+in the download. The longest run of times that never goes back is believed; a block outside it is
+given the time that a swapped day and month, a wrong year or a clock an hour off explains, else the
+place between its neighbours that fits the tests made there. Every such time is marked inferred.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
+import numpy as np
+import pandas as pd
+
 from yieldkit.crew import Crew
+from yieldkit.records.counters import EARLIEST_YEAR
 
 if TYPE_CHECKING:
     import duckdb
-    import pandas as pd
+
+HOUR = np.timedelta64(1, "h")
+TOLERANCE = np.timedelta64(10, "m")
+"""Times that go back by less than this keep their shown value."""
+SPLIT = np.timedelta64(6, "h")
+"""A pause that ends a block of records."""
+WELL_ORDERED = 0.8
+"""Least share of records in the longest believable order for the order to be evidence at all."""
+LATEST_YEARS = 15
+_NAT = np.datetime64("NaT", "ms")
 
 
-def find_epochs(con: duckdb.DuckDBPyConnection) -> None:
-    """Make ``epochs`` (src, rn, epoch): the counter's epoch grows when it starts again."""
-    con.execute("CREATE TABLE epochs AS SELECT src, rn, 0 AS epoch FROM typed_attempts")
+@dataclass(frozen=True)
+class Repair:
+    """A block of records whose time was inferred."""
+
+    why: str
+    rows: np.ndarray
+    times: np.ndarray
 
 
 def set_times(con: duckdb.DuckDBPyConnection, crew: Crew) -> None:
-    """Make ``attempt_times`` (src, rn, when_local, when_utc, when_source)."""
-    times = con.execute(
-        "SELECT src, rn, when_shown AS when_local, clock_zone FROM kept_attempts ORDER BY src, rn"
+    """Make ``attempt_times`` (src, rn, when_local, when_utc, when_source) and ``clock_notes``."""
+    rows = con.execute(
+        f"""
+        SELECT a.src, a.rn, a.serial, a.splicer, a.file, a.epoch, a.counter, a.when_shown,
+            a.clock_zone, s.downloaded, t.tested
+        FROM kept_attempts a JOIN sources s USING (src)
+        LEFT JOIN places p USING (job, raw) LEFT JOIN (
+            SELECT p.position_id, min(m.when_shown) AS tested FROM measured m
+            JOIN places p USING (job, raw) WHERE m.when_shown <> m.when_shown::DATE
+                AND date_part('year', m.when_shown) >= {EARLIEST_YEAR} GROUP BY 1
+        ) t USING (position_id)
+        ORDER BY a.serial, a.epoch, a.counter NULLS LAST, a.src, a.rn
+        """
     ).df()
-    times["when_source"] = "shown"
-    times.loc[times["when_local"].isna(), "when_source"] = "unknown"
-    times["when_utc"] = to_utc(times["when_local"], crew)
-    con.register("attempt_times_frame", times)
+    for name in ("when_shown", "downloaded", "tested"):
+        rows[name] = rows[name].astype("datetime64[ms]")
+    rows["when_local"] = _in_crew_zone(rows, crew)
+    rows["why"] = ""
+    believed = _believed(rows, crew)
+    for _, part in rows.groupby("serial", sort=True):
+        for sequence in _sequences(part):
+            _repair_sequence(rows, sequence, believed)
+    _summer_time(rows, crew)
+    rows["when_source"] = np.where(rows["why"] != "", "inferred", "shown")
+    rows.loc[rows["when_local"].isna(), "when_source"] = "unknown"
+    rows["when_utc"] = to_utc(rows["when_local"], crew)
+    keep = ["src", "rn", "when_local", "when_utc", "when_source", "why"]
+    con.register("attempt_times_frame", rows[keep])
     con.execute("CREATE TABLE attempt_times AS SELECT * FROM attempt_times_frame")
+    con.unregister("attempt_times_frame")
+
+
+def _in_crew_zone(rows: pd.DataFrame, crew: Crew) -> pd.Series:
+    """Shown times, those of a clock set to another zone moved to the crew's."""
+    local = rows["when_shown"].copy()
+    for zone in rows["clock_zone"].dropna().unique():
+        chosen = rows["clock_zone"] == zone
+        moved = (
+            local[chosen]
+            .dt.tz_localize(zone, ambiguous="NaT", nonexistent="shift_forward")
+            .dt.tz_convert(crew.zone)
+            .dt.tz_localize(None)
+        )
+        local[chosen] = moved
+    return local
+
+
+def _believed(rows: pd.DataFrame, crew: Crew) -> np.ndarray:
+    """Times that are possible at all: after the unit was bought, before its download."""
+    times = rows["when_local"]
+    possible = times.notna() & (times.dt.year >= EARLIEST_YEAR)
+    usual = times[possible].median()
+    if not pd.isna(usual):
+        far = pd.Timedelta(days=365 * LATEST_YEARS)
+        possible &= (times - usual).abs() <= far
+    possible &= ~(times > rows["downloaded"] + pd.Timedelta(days=1)).fillna(False)
+    bought = {
+        unit: min(row.valid_from for row in crew.equipment if row.unit == unit and row.valid_from)
+        for unit in {row.unit for row in crew.equipment if row.valid_from}
+        if all(row.valid_from for row in crew.equipment if row.unit == unit)
+    }
+    if bought:
+        since = pd.to_datetime(rows["splicer"].map(bought))
+        possible &= ~(times < since - pd.Timedelta(days=1)).fillna(False)
+    return possible.to_numpy(dtype=bool)
+
+
+def _sequences(part: pd.DataFrame) -> list[np.ndarray]:
+    """Row labels of one machine in the order it made them: by counter, else file by file."""
+    counted = part["counter"].notna()
+    found = [block.index.to_numpy() for _, block in part[counted].groupby("epoch")]
+    for _, block in part[~counted].groupby("src"):
+        labels = block.index.to_numpy()
+        steps = np.diff(block["when_local"].to_numpy())
+        back = (steps < np.timedelta64(0)).sum() > (steps > np.timedelta64(0)).sum()
+        found.append(labels[::-1] if back else labels)
+    return found
+
+
+def _repair_sequence(rows: pd.DataFrame, labels: np.ndarray, possible: np.ndarray) -> None:
+    times = rows["when_local"].to_numpy()[labels]
+    good = possible[labels]
+    if good.all() and (np.diff(times) >= -TOLERANCE).all():
+        return
+    kept = longest_order(times, good)
+    if not good.any() or kept.sum() < WELL_ORDERED * good.sum():
+        rows.loc[labels[~good], "when_local"] = pd.NaT
+        return
+    tested = rows["tested"].to_numpy()[labels]
+    lag = _usual_lag(times[kept], tested[kept])
+    repaired = times.copy()
+    why = np.full(len(labels), "", dtype=object)
+    for block in _blocks(~kept):
+        reason, inferred = _repair_block(times, tested, kept, block, lag)
+        repaired[block], why[block] = inferred, reason
+    rows.loc[labels, "when_local"] = repaired
+    rows.loc[labels, "why"] = why
+
+
+def longest_order(times: np.ndarray, possible: np.ndarray) -> np.ndarray:
+    """Records of the longest sequence of blocks whose times never go back.
+
+    Parameters
+    ----------
+    times : array of datetime64, shape (records,)
+        Times in the order in which the records were made.
+    possible : array of bool, shape (records,)
+        Times that can be true.
+
+    Returns
+    -------
+    array of bool, shape (records,)
+    """
+    kept = np.zeros(len(times), dtype=bool)
+    able = np.flatnonzero(possible)
+    if not len(able):
+        return kept
+    steps = np.diff(times[able])
+    blocks = np.split(able, np.flatnonzero((steps < -TOLERANCE) | (steps > SPLIT)) + 1)
+    first = np.array([times[block].min() for block in blocks])
+    last = np.array([times[block].max() for block in blocks])
+    best = np.array([len(block) for block in blocks], dtype=np.int64)
+    before = np.full(len(blocks), -1)
+    for number in range(1, len(blocks)):
+        fits = np.flatnonzero(last[:number] <= first[number] + TOLERANCE)
+        if len(fits):
+            from_block = fits[np.argmax(best[fits])]
+            best[number] += best[from_block]
+            before[number] = from_block
+    number = int(np.argmax(best))
+    while number >= 0:
+        kept[blocks[number]] = True
+        number = int(before[number])
+    return kept
+
+
+def _blocks(chosen: np.ndarray) -> list[np.ndarray]:
+    """Consecutive records among ``chosen``."""
+    where = np.flatnonzero(chosen)
+    return np.split(where, np.flatnonzero(np.diff(where) > 1) + 1) if len(where) else []
+
+
+def _usual_lag(times: np.ndarray, tested: np.ndarray) -> np.timedelta64:
+    """Median time from an arc to the test of its position, of those tested within four hours."""
+    lag = tested - times
+    near = lag[(lag > np.timedelta64(0)) & (lag < 4 * HOUR)]
+    return np.median(near).astype("timedelta64[ms]") if len(near) else np.timedelta64(15, "m")
+
+
+def _repair_block(
+    times: np.ndarray,
+    tested: np.ndarray,
+    kept: np.ndarray,
+    block: np.ndarray,
+    lag: np.timedelta64,
+) -> tuple[str, np.ndarray]:
+    """The block's times by the first explanation that fits between its neighbours."""
+    earlier = np.flatnonzero(kept[: block[0]])
+    later = np.flatnonzero(kept[block[-1] + 1 :])
+    low = times[earlier[-1]] if len(earlier) else None
+    high = times[block[-1] + 1 + later[0]] if len(later) else None
+    shown = times[block]
+    for reason, candidate in _explained(shown, low, high):
+        if _fits(candidate, low, high):
+            return reason, candidate
+    return "placed between its neighbours", _placed(shown, tested[block], low, high, lag)
+
+
+def _explained(
+    shown: np.ndarray, low: np.datetime64 | None, high: np.datetime64 | None
+) -> list[tuple[str, np.ndarray]]:
+    """Times that a usual fault of a clock or of its writing would explain."""
+    stamps = pd.DatetimeIndex(shown)
+    found = [("day and month swapped", _swapped(stamps))]
+    for side in (low, high):
+        if side is not None:
+            year = pd.Timestamp(side).year
+            found.append(("wrong year", _with_year(stamps, year)))
+    for hours in (-1, 1, 12, -12):
+        found.append((f"clock {abs(hours)} h off", shown + hours * HOUR))
+    return found
+
+
+def _swapped(stamps: pd.DatetimeIndex) -> np.ndarray:
+    parts = pd.DataFrame({"year": stamps.year, "month": stamps.day, "day": stamps.month})
+    turned = pd.to_datetime(parts, errors="coerce") + (stamps - stamps.normalize())
+    return turned.to_numpy().astype("datetime64[ms]")
+
+
+def _with_year(stamps: pd.DatetimeIndex, year: int) -> np.ndarray:
+    parts = pd.DataFrame({"year": year, "month": stamps.month, "day": stamps.day})
+    moved = pd.to_datetime(parts, errors="coerce") + (stamps - stamps.normalize())
+    return moved.to_numpy().astype("datetime64[ms]")
+
+
+def _fits(times: np.ndarray, low: np.datetime64 | None, high: np.datetime64 | None) -> bool:
+    """Whether times are all there, in order, near and between two neighbours.
+
+    With one neighbour alone they must lie within a week of it.
+    """
+    if np.isnat(times).any() or (np.diff(times) < -TOLERANCE).any():
+        return False
+    week = np.timedelta64(7, "D")
+    if low is not None and times[0] < low - TOLERANCE:
+        return False
+    if high is not None and times[-1] > high + TOLERANCE:
+        return False
+    if low is None and high is not None:
+        return bool(times[0] > high - week)
+    if high is None and low is not None:
+        return bool(times[-1] < low + week)
+    return low is not None
+
+
+def _placed(
+    shown: np.ndarray,
+    tested: np.ndarray,
+    low: np.datetime64 | None,
+    high: np.datetime64 | None,
+    lag: np.timedelta64,
+) -> np.ndarray:
+    """The block moved as a whole, its own pauses kept, to where its tests or neighbours say.
+
+    Where neither a test nor two neighbours on one day tell the day, the times are unknown.
+    """
+    unknown = np.full(len(shown), _NAT)
+    if np.isnat(shown).any() or (np.diff(shown) < -TOLERANCE).any():
+        spread = low is not None and high is not None and _one_day(low, high)
+        if not spread:
+            return unknown
+        share = np.arange(1, len(shown) + 1) / (len(shown) + 1)
+        return low + ((high - low) / np.timedelta64(1, "ms") * share).astype("timedelta64[ms]")
+    offsets = (tested - lag - shown)[~np.isnat(tested)]
+    if len(offsets):
+        moved = shown + np.median(offsets).astype("timedelta64[ms]")
+    elif low is not None and high is not None and _one_day(low, high):
+        moved = shown + (low - shown[0]) + (high - low - (shown[-1] - shown[0])) / 2
+    else:
+        return unknown
+    if low is not None and moved[0] <= low:
+        moved = moved + (low - moved[0]) + np.timedelta64(1, "s")
+    if high is not None and moved[-1] >= high:
+        moved = moved - (moved[-1] - high) - np.timedelta64(1, "s")
+    return moved if low is None or moved[0] >= low - HOUR else unknown
+
+
+def _one_day(low: np.datetime64, high: np.datetime64) -> bool:
+    return bool(low.astype("datetime64[D]") == high.astype("datetime64[D]"))
+
+
+def _summer_time(rows: pd.DataFrame, crew: Crew) -> None:
+    """Move back clocks that were not changed with daylight saving, as the tests show them.
+
+    The time from an arc to the test of its position leaps by an hour at the change and stays so
+    until somebody sets the clock.
+    """
+    lag = (rows["tested"] - rows["when_local"]).dt.total_seconds() / 60
+    usable = lag.abs() < 240
+    day = rows["when_local"].dt.normalize()
+    if not usable.any():
+        return
+    for change, minutes in clock_changes(rows["when_local"], crew):
+        for _, part in rows[usable].groupby("serial", sort=True):
+            before = lag[part.index][day[part.index] < change]
+            after = part.index[day[part.index] >= change]
+            if len(before) < 8 or len(after) < 8:
+                continue
+            usual = float(before.median())
+            daily = lag[after].groupby(day[after]).agg(["median", "size"])
+            wrong = (daily["median"] - usual - minutes).abs() < 25
+            if not wrong.iloc[0]:
+                continue
+            right = daily.index[~wrong & (daily["size"] >= 3)]
+            until = right[0] if len(right) else pd.Timestamp.max
+            serial = part["serial"].iloc[0]
+            moved = (rows["serial"] == serial) & (day >= change) & (day < until)
+            rows.loc[moved, "when_local"] += pd.Timedelta(minutes=minutes)
+            rows.loc[moved, "why"] = "clock not changed with daylight saving"
+
+
+def clock_changes(local: pd.Series, crew: Crew) -> list[tuple[pd.Timestamp, int]]:
+    """Days on which the crew's zone changed its clocks, and by how many minutes."""
+    if local.notna().sum() == 0:
+        return []
+    days = pd.date_range(local.min().normalize(), local.max().normalize() + timedelta(days=1))
+    noon = (days + pd.Timedelta(hours=12)).tz_localize(crew.zone)
+    offset = np.array([moment.utcoffset().total_seconds() / 60 for moment in noon])
+    leaps = np.flatnonzero(np.diff(offset))
+    return [(days[leap + 1], int(offset[leap + 1] - offset[leap])) for leap in leaps]
 
 
 def add_utc(con: duckdb.DuckDBPyConnection, table: str, new: str, crew: Crew) -> None:
@@ -43,14 +349,24 @@ def add_utc(con: duckdb.DuckDBPyConnection, table: str, new: str, crew: Crew) ->
 
 
 def notes(con: duckdb.DuckDBPyConnection) -> list[dict[str, object]]:
-    """What was found wrong with clocks and counters, for the doubts list."""
-    return []
+    """Blocks of repaired or unknown times: splicer, file, why, rows, shown and inferred spans."""
+    found = con.execute(
+        """
+        SELECT a.splicer, a.file, CASE WHEN t.why = '' THEN 'time cannot be told' ELSE t.why END
+            AS why, count(*) AS rows, min(a.source_row) AS first_row, min(a.when_shown) AS shown_from,
+            max(a.when_shown) AS shown_to, min(t.when_local) AS meant_from,
+            max(t.when_local) AS meant_to
+        FROM kept_attempts a JOIN attempt_times t USING (src, rn)
+        WHERE t.why <> '' OR t.when_source = 'unknown'
+        GROUP BY ALL ORDER BY ALL
+        """
+    )
+    names: Sequence[str] = [column[0] for column in found.description]
+    return [dict(zip(names, row, strict=True)) for row in found.fetchall()]
 
 
 def to_utc(local: pd.Series, crew: Crew) -> pd.Series:
     """Local times of the crew as UTC without zone; in the hour that comes twice, the first."""
-    import numpy as np
-
     return (
         local.dt.tz_localize(
             crew.zone, ambiguous=np.ones(len(local), bool), nonexistent="shift_forward"

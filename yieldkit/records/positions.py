@@ -118,7 +118,8 @@ WITH joined AS (
         g.step AS first_step, g.cause AS first_cause, b.error AS early_error,
         c.last_when, c.last_day, c.last_verdict, s.passed, s.last_failed, s.first_failed,
         s.tested, s.passed_when, s.passed_from, coalesce(x.unforgiven, false) AS unforgiven,
-        m.position_id IS NOT NULL AS doubtful_first, o.bodies AS spent,
+        m.position_id IS NOT NULL AS doubtful_first,
+        p.position_id IN (SELECT position_id FROM mistyped) AS misplaced, o.bodies AS spent,
         greatest(coalesce(c.link_no, 0), coalesce(b.link_no, 0), coalesce(e.link_no, 0),
             coalesce(t.link_no, 0)) AS link_no
     FROM all_positions p LEFT JOIN planned_kept n USING (position_id)
@@ -143,10 +144,11 @@ WITH joined AS (
             ELSE 'unknown' END AS first_pass_splice,
         CASE WHEN arcs = 0 AND rework_entries = 0 AND tested IS NULL THEN NULL
             WHEN arcs > 0 AND verdict = 'fail' THEN 'no: first arc'
-            WHEN arcs > 1 THEN 'no: later arc'
+            WHEN arcs > 1 AND NOT misplaced THEN 'no: later arc'
             WHEN coalesce(against, 0) > 0 THEN 'no: rework log'
             WHEN unforgiven THEN 'no: test'
             WHEN arcs = 0 THEN 'unknown: no arc recorded'
+            WHEN misplaced THEN 'unknown: place in doubt'
             WHEN doubtful_first THEN 'unknown: unlinked arc'
             WHEN coalesce(unclear, 0) > 0 THEN 'unknown: unclear entry'
             WHEN all_passed THEN 'yes: tests passed'
@@ -240,13 +242,13 @@ def limit_rows(
     return found
 
 
-def estimate_limits(con: duckdb.DuckDBPyConnection, crew: Crew) -> None:
+def estimate_limits(con: duckdb.DuckDBPyConnection, crew: Crew, attempts: str) -> None:
     """Make ``estimate_limits``: the limit of the splicer's estimate by job, type and day."""
     combos = con.execute(
-        "SELECT DISTINCT job, connector_type, day FROM linked_attempts ORDER BY ALL"
+        f"SELECT DISTINCT job, connector_type, day FROM {attempts} ORDER BY ALL"
     ).fetchall()
     con.execute(
-        "CREATE TABLE estimate_limits (job VARCHAR, connector_type VARCHAR, day DATE,"
+        "CREATE OR REPLACE TABLE estimate_limits (job VARCHAR, connector_type VARCHAR, day DATE,"
         " limit_db DOUBLE, at_least BOOLEAN)"
     )
     _fill(con, "estimate_limits", limit_rows(crew, combos, "estimated loss", None))

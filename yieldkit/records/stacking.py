@@ -63,7 +63,9 @@ def stack(con: duckdb.DuckDBPyConnection, sources: Sequence[Source]) -> None:
             }
         ),
     )
-    con.execute("CREATE TABLE sources AS SELECT * FROM sources_arrow")
+    con.execute(
+        "CREATE TABLE sources AS SELECT * REPLACE (downloaded::TIMESTAMP AS downloaded) FROM sources_arrow"
+    )
     for name, table in PARSED.items():
         schema = arrow_schema(table)
         parts = [
@@ -73,8 +75,9 @@ def stack(con: duckdb.DuckDBPyConnection, sources: Sequence[Source]) -> None:
         ]
         empty = _numbered(schema.empty_table(), 0)
         con.register(f"arrow_{name}", pa.concat_tables([empty, *parts]))
+        micro = " REPLACE (when_shown::TIMESTAMP AS when_shown)" * ("when_shown" in table.names)
         con.execute(
-            f"CREATE TABLE in_{name} AS SELECT r.*, s.file, s.furniture_unit"
+            f"CREATE TABLE in_{name} AS SELECT r.*{micro}, s.file, s.furniture_unit"
             f" FROM arrow_{name} r JOIN sources s USING (src)"
         )
         con.unregister(f"arrow_{name}")

@@ -1,0 +1,180 @@
+"""A machine's counter: where it started again, and which numbers the records do not hold."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import duckdb
+    import numpy as np
+
+SMALL_START = 20
+"""A run that begins at this number or lower can be a restart however short it is."""
+FEW = 3
+"""Records that make a restart believable where it begins higher."""
+JUMP = 200
+"""A counter that leaps by more begins a new run: the records between lie elsewhere."""
+EARLIEST_YEAR = 2005
+
+
+@dataclass
+class _Chain:
+    """Runs of one counter that follow one another in time."""
+
+    first_time: float
+    last_time: float
+    low: int
+    high: int
+    last: int
+    rows: int
+
+
+def find_epochs(con: duckdb.DuckDBPyConnection) -> None:
+    """Make ``epochs`` (src, rn, epoch): the counter's epoch grows when the counter starts again.
+
+    Per machine, records in order of shown time make runs of a rising counter; runs are chained by
+    the least leap in number and time. A chain that begins low after another has ended for good is
+    a new epoch; a block that merely lies at a wrong time fits the other's gap or end and is not.
+    """
+    import numpy as np
+    import pandas as pd
+
+    rows = con.execute(
+        f"""
+        SELECT src, rn, dense_rank() OVER (ORDER BY serial) AS machine, counter,
+            epoch_ms(when_shown) / 86400000.0 AS day,
+            date_part('year', when_shown) >= {EARLIEST_YEAR} AS believable
+        FROM typed_attempts WHERE counter IS NOT NULL ORDER BY machine, src, rn
+        """
+    ).df()
+    machine = rows["machine"].to_numpy()
+    counter = rows["counter"].to_numpy(dtype=np.int64)
+    day = rows["day"].to_numpy(dtype=float)
+    believable = rows["believable"].fillna(False).to_numpy(dtype=bool)
+    epoch = np.zeros(len(counter), dtype=np.int64)
+    edges = np.flatnonzero(np.diff(machine)) + 1
+    for part in np.split(np.arange(len(counter)), edges):
+        epoch[part] = epochs_of(counter[part], np.where(believable[part], day[part], np.nan))
+    frame = pd.DataFrame({"src": rows["src"], "rn": rows["rn"], "epoch": epoch})
+    con.register("epochs_frame", frame)
+    con.execute("CREATE TABLE epochs AS SELECT * FROM epochs_frame")
+    con.unregister("epochs_frame")
+
+
+def epochs_of(counter: np.ndarray, day: np.ndarray) -> np.ndarray:
+    """Epoch of each record of one machine.
+
+    Parameters
+    ----------
+    counter : array of int, shape (records,)
+        Record numbers as shown; records may be there several times.
+    day : array of float, shape (records,)
+        Shown time [days]; NaN where it cannot be true.
+
+    Returns
+    -------
+    array of int, shape (records,)
+        0 for the first epoch. A record without time takes the epoch of the row before it in the
+        file, if that holds its number's neighbourhood.
+    """
+    import numpy as np
+
+    epoch = np.zeros(len(counter), dtype=np.int64)
+    timed = np.flatnonzero(~np.isnan(day))
+    if len(timed) < 2:
+        return epoch
+    order = timed[np.lexsort((counter[timed], day[timed]))]
+    steps = np.diff(counter[order])
+    if not (steps < 0).any():
+        return epoch
+    breaks = np.flatnonzero((steps < 0) | (steps > JUMP)) + 1
+    runs = np.split(order, breaks)
+    chains, chain_of = _chained(counter, day, runs)
+    numbers = _numbered(chains, _held_by(counter, runs, chain_of))
+    for run, chain in zip(runs, chain_of, strict=True):
+        epoch[run] = numbers[chain]
+    _untimed(epoch, day)
+    return epoch
+
+
+def _chained(
+    counter: np.ndarray, day: np.ndarray, runs: list[np.ndarray]
+) -> tuple[list[_Chain], list[int]]:
+    """Runs in order of time put to the chain with the least leap in number and time."""
+    import numpy as np
+
+    span = max(float(np.nanmax(day) - np.nanmin(day)), 1.0)
+    per_day = max(len(np.unique(counter)) / span, 1.0)
+    chains: list[_Chain] = []
+    chain_of = []
+    for run in runs:
+        first, last = int(counter[run[0]]), int(counter[run[-1]])
+        begin, end = float(day[run[0]]), float(day[run[-1]])
+        best, least = -1, np.inf
+        for number, chain in enumerate(chains):
+            leap = first - chain.last
+            cost = leap + per_day * (begin - chain.last_time)
+            if leap >= 0 and cost < least:
+                best, least = number, cost
+        if best < 0:
+            best = len(chains)
+            chains.append(_Chain(begin, end, first, last, last, 0))
+        chain = chains[best]
+        chain.last_time, chain.last = end, last
+        chain.low, chain.high = min(chain.low, first), max(chain.high, last)
+        chain.rows += len(run)
+        chain_of.append(best)
+    return chains, chain_of
+
+
+def _held_by(counter: np.ndarray, runs: list[np.ndarray], chain_of: list[int]) -> list[set[int]]:
+    """Numbers that each chain holds."""
+    held: list[set[int]] = [set() for _ in range(max(chain_of) + 1)]
+    for run, chain in zip(runs, chain_of, strict=True):
+        held[chain].update(counter[run].tolist())
+    return held
+
+
+def _misplaced(one: _Chain, other: _Chain, held: set[int], held_other: set[int]) -> bool:
+    """Whether the smaller of two chains fits a gap or an end of the larger: a wrong time alone."""
+    small, large = sorted((one, other), key=lambda chain: chain.rows)
+    inside = large.low <= small.low and small.high <= large.high
+    beside = 0 < large.low - small.high <= FEW or 0 < small.low - large.high <= FEW
+    return (inside or beside) and small.rows < large.rows and not held & held_other
+
+
+def _numbered(chains: list[_Chain], held: list[set[int]]) -> list[int]:
+    """Epoch of each chain, in order of time."""
+    numbers = [0] * len(chains)
+    main, epoch = 0, 0
+    for number in range(1, len(chains)):
+        before, here = chains[main], chains[number]
+        ended = before.last_time <= here.first_time
+        believable = here.rows >= FEW or here.low <= SMALL_START
+        misplaced = _misplaced(before, here, held[main], held[number])
+        if ended and here.low < before.last and believable and not misplaced:
+            epoch, main = epoch + 1, number
+        elif here.rows > before.rows:
+            main = number
+        numbers[number] = epoch
+    return numbers
+
+
+def _untimed(epoch: np.ndarray, day: np.ndarray) -> None:
+    """Records without a time take the epoch of the row before them."""
+    import numpy as np
+
+    known = np.where(np.isnan(day), -1, np.arange(len(day)))
+    last = np.maximum.accumulate(known)
+    fill = np.isnan(day) & (last >= 0)
+    epoch[fill] = epoch[last[fill]]
+
+
+GAPS = """
+SELECT splicer, serial, epoch, min(counter) AS first, max(counter) AS last,
+    count(DISTINCT counter) AS held,
+    max(counter) - min(counter) + 1 - count(DISTINCT counter) AS not_held
+FROM kept_attempts WHERE counter IS NOT NULL GROUP BY ALL ORDER BY ALL
+"""
+"""Numbers between a counter's first and last record that no file holds: arcs that may have been."""
