@@ -2,6 +2,7 @@
 
 STEPS: dict[str, str] = {
     "clean_groove": "Clean the V-groove, lenses and clamps of {unit}, then make ten check splices.",
+    "check_heater": "Clean {unit}, check its lamp or plate, and cure two witness pieces.",
     "rotate_blade": "Turn the blade of {unit} to its next position, then measure ten cleaves.",
     "change_electrodes": "Change the electrodes of {unit}, stabilise them, then run the arc check.",
     "arc_check": "Run the arc check of {unit} and make ten check splices on one reference fibre.",
