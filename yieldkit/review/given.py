@@ -77,7 +77,7 @@ def about_last_week(week: str, table: pd.DataFrame, *, was_given: bool) -> Findi
         Whether a first-given figure is on file.
     """
     row = table[(table["by"] == "all") & (table["stage"] == "termination")]
-    values = row.iloc[0].to_dict() if len(row) else {}
+    values = {str(name): value for name, value in row.iloc[0].items()} if len(row) else {}
     decided = values.get("now_decided")
     if not values or pd.isna(decided) or (not was_given and not decided):
         return Finding("page_no_last_week", {"week": week})

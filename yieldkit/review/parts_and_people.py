@@ -13,7 +13,7 @@ from yieldkit.answers.yields import first_pass_table
 from yieldkit.methods.proportions import difference
 from yieldkit.review import shown
 from yieldkit.review.asked import Asked, Part
-from yieldkit.review.model import Section
+from yieldkit.review.model import Section, Shown
 from yieldkit.review.tables import stable
 from yieldkit.review.yield_sections import yield_of
 from yieldkit.wording import page as words
@@ -29,7 +29,7 @@ def arrived(asked: Asked) -> Part:
     files = asked.records.files()
     table = stable("records", files)
     return Part(
-        Section("arrived", tables=(shown.records(table, words.CAPTIONS["records"]),)),
+        Section("arrived", tables=(shown.records(files, words.CAPTIONS["records"]),)),
         stable={"records": table},
         further={
             "refused": asked.records.refused(),
@@ -100,7 +100,7 @@ def parts(asked: Asked) -> Part:
         as_of=asked.as_of,
     )
     currency = asked.crew.general.currency
-    tables = ()
+    tables: tuple[Shown, ...] = ()
     if len(found.table):
         tables = (shown.rework(found.table, words.CAPTIONS["rework"], currency),)
     return Part(

@@ -99,7 +99,8 @@ def records(table: pd.DataFrame, caption: str) -> Shown:
     counts = ["data_rows", "accepted", "duplicates", "held", "refused"]
 
     def row(each: pd.Series) -> list[str]:
-        return [str(each["file"]), text(each["layout"]), *(whole(each[name]) for name in counts)]
+        read_as = text(each["layout"]) or text(each.get("status")) or "–"
+        return [str(each["file"]), read_as, *(whole(each[name]) for name in counts)]
 
     heads = ["File", "Read as", *(words.heading(name) for name in counts)]
     return _shown(table, caption, heads, row, figures=range(2, 7), most=30)

@@ -2,13 +2,70 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
+import pandas as pd
+
+from yieldkit.answers.drift import DriftWatch, drift_watch
+from yieldkit.answers.result import Finding
+from yieldkit.review import shown
 from yieldkit.review.asked import Asked, Part
-from yieldkit.review.model import Section
+from yieldkit.review.model import Picture, Section
+from yieldkit.review.pictures import picture
+from yieldkit.wording import page as words
+
+WATCHED = timedelta(weeks=26)
+"""So far back goes the past that a unit is compared with."""
 
 
 def drift(asked: Asked) -> Part:
-    """Units that stand out from their own past."""
-    return Part(Section("drift"))
+    """Units that stand out from their own past; persons only in the lead's view."""
+    found = drift_watch(
+        asked.attempts,
+        asked.all_positions,
+        asked.measurements,
+        asked.records.service(until=asked.last),
+        crew=asked.crew,
+        since=asked.last - WATCHED,
+        until=asked.last,
+        confidence=asked.confidence,
+        as_of=asked.as_of,
+    )
+    table = found.table
+    findings = found.findings
+    if not asked.lead:
+        table = table[table["unit_kind"] != "technician"]
+        findings = tuple(f for f in findings if f.values.get("unit_kind") != "technician")
+    if table.empty and found.streams:
+        findings = (Finding("page_no_drift", {"n": len(found.streams)}, "fine"), *findings)
+    pictures: tuple[Picture, ...] = ()
+    if found.streams and len(table) == len(found.table):
+        pictures = (
+            picture(
+                found.plot,
+                height=2.9,
+                caption=words.CAPTIONS["watch"],
+                says=words.said_of_watch(table["unit"].tolist(), len(found.streams)),
+            ),
+        )
+    tables = (shown.signals(table, words.CAPTIONS["signals"]),) if len(table) else ()
+    return Part(
+        Section("drift", findings, pictures, tables),
+        stable={"signals": table},
+        further={"retest": _to_retest(asked, found, table)},
+    )
+
+
+def _to_retest(asked: Asked, found: DriftWatch, signals: pd.DataFrame) -> pd.DataFrame:
+    """Accepted joints made on a signalled unit since the earliest day that it may have begun."""
+    columns = ["position_id", "job", "panel", "port", "connector_type", "first_date", "state"]
+    if found.behind is None or signals.empty:
+        return pd.DataFrame(columns=["unit", "quantity", *columns])
+    made = found.behind[found.behind["unit"].isin(signals["unit"])]
+    made = made[["unit", "quantity", "position_id"]].drop_duplicates()
+    joints = asked.all_positions[asked.all_positions["state"] == "accepted"][columns]
+    listed = made.merge(joints, on="position_id", how="inner")
+    return listed.sort_values(["unit", "first_date"], ignore_index=True)
 
 
 def losses(asked: Asked) -> Part:

@@ -24,6 +24,8 @@ _SHARES = {
     "adjusted_low",
     "adjusted_high",
     "chance_this_unit",
+    *("given", "now", "now_low", "now_high"),
+    *(f"{name}{end}" for name in ("before", "after") for end in ("", "_low", "_high")),
 }
 """Columns of fractions, shown in per cent."""
 _LONGEST_CELL = 32_000

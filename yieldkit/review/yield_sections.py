@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -45,7 +46,11 @@ def _each_open(asked: Asked) -> pd.DataFrame:
 
 def yields_of_week(asked: Asked) -> Part:
     """First-pass yield: the week, last week as given and as restated, trend, groups, steps."""
-    options = {"crew": asked.crew, "confidence": asked.confidence, "as_of": asked.as_of}
+    options: dict[str, Any] = {
+        "crew": asked.crew,
+        "confidence": asked.confidence,
+        "as_of": asked.as_of,
+    }
     week = first_pass_table(asked.positions, **options).table
     trend = weekly_trend(asked.quarter, **options)
     steps = step_yields(asked.positions, **options)
@@ -82,6 +87,7 @@ def _pictures(trend: pd.DataFrame, groups: dict[str, pd.DataFrame]) -> tuple[Pic
     lines = pd.concat(groups.values(), ignore_index=True) if groups else pd.DataFrame()
     if len(lines):
         lines["decided"] = lines["first_pass"] + lines["failed"]
+        lines["group"] = words.named(lines["group"], lines["by"])
         made.append(
             picture(
                 lambda ax: draw_intervals(
@@ -106,12 +112,17 @@ def _last_week(asked: Asked) -> tuple[Finding, pd.DataFrame]:
     first, last, name = asked.records.week_range(asked.first - timedelta(days=1))
     positions = asked.begun(first, last)
     now = first_pass_table(
-        positions, crew=asked.crew, confidence=asked.confidence, as_of=asked.as_of
+        positions,
+        crew=asked.crew,
+        stages=("termination",),
+        groupings=("all", *SHOWN_BY, "job"),
+        confidence=asked.confidence,
+        as_of=asked.as_of,
     ).table
-    now = now[~now["by"].isin(["week", "technician"])]
     on_file = given.first_given(Path(asked.records.folder) / "reviews" / name)
     if on_file is not None:
-        on_file = on_file[~on_file["by"].isin(["week", "technician"])]
+        same = on_file["by"].isin(["all", *SHOWN_BY, "job"]) & (on_file["stage"] == "termination")
+        on_file = on_file[same]
     table = given.restated(on_file, now)
     return given.about_last_week(name, table, was_given=on_file is not None), table
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date
 from typing import Any
 
@@ -122,6 +122,7 @@ CAPTIONS = {
     "limits": "Limits",
     "losses": "Losses",
     "signals": "Alarms",
+    "watch": "Watched sums, a line a unit: a sum grows while a unit does worse than in its past.",
     "sources": "With the same mix of work",
 }
 """Words over a table or under a picture."""
@@ -199,6 +200,25 @@ SHEETS: dict[str, str] = {
     "wear": "Joints since the last service of a blade or of electrodes",
 }
 """What a row of each sheet of the workbook is."""
+
+HEADINGS |= {
+    "given": "As first given [%]",
+    "given_decided": "Decided then",
+    "now": "As known now [%]",
+    "now_low": "Now from [%]",
+    "now_high": "Now to [%]",
+    "now_decided": "Decided now",
+    "before": "Before [%]",
+    "before_low": "Before from [%]",
+    "before_high": "Before to [%]",
+    "before_n": "Decided before",
+    "after": "After [%]",
+    "after_low": "After from [%]",
+    "after_high": "After to [%]",
+    "after_n": "Decided after",
+    "first_date": "First arc",
+    "waited_days": "Waits [days]",
+}
 
 _UNITS = {"db": "dB", "mm": "mm", "nm": "nm", "min": "min", "deg": "deg", "m": "m", "days": "days"}
 
@@ -299,16 +319,36 @@ def lede(values: Mapping[str, Any]) -> str:
     )
 
 
-def said_of_trend(weeks: list[Mapping[Any, Any]]) -> str:
+def named(groups: Iterable[str], by: Iterable[str]) -> list[str]:
+    """Names of groups of several kinds: "unknown" says what is unknown."""
+    return [
+        f"{name} {kind.replace('_', ' ')}" if name == "unknown" else name
+        for name, kind in zip(groups, by, strict=True)
+    ]
+
+
+def said_of_trend(weeks: Sequence[Mapping[Any, Any]]) -> str:
     """The trend in words, for those who cannot see it."""
     said = [f"{row['group']} {percent(row['yield'])}" for row in weeks]
     return f"First-pass yield by week: {listed(said)}."
 
 
-def said_of_groups(groups: list[Mapping[Any, Any]]) -> str:
+def said_of_groups(groups: Sequence[Mapping[Any, Any]]) -> str:
     """Groups and their yields in words, for those who cannot see the picture."""
     said = [f"{row['group']} {percent(row['yield'])}" for row in groups]
     return f"First-pass yield: {listed(said)}."
+
+
+def said_of_watch(loud: list[str], lines: int) -> str:
+    """The watch in words, for those who cannot see it."""
+    which = f"above the alarm line: {listed(loud)}" if loud else "none above the alarm line"
+    return f"Watched sums of {count(lines, 'series', 'series')}; {which}."
+
+
+def _no_drift(values: Mapping[str, Any]) -> str:
+    return (
+        f"No unit stands out from its own past ({count(values['n'], 'series', 'series')} watched)."
+    )
 
 
 def _restated(values: Mapping[str, Any]) -> str:
@@ -365,6 +405,7 @@ def _decision_noted(values: Mapping[str, Any]) -> str:
 
 
 SENTENCES: dict[str, Callable[[Mapping[str, Any]], str]] = {
+    "page_no_drift": _no_drift,
     "page_restated": _restated,
     "page_not_given": _not_given,
     "page_no_last_week": _no_last_week,
