@@ -1,6 +1,7 @@
 """A crew whose truth is known: to judge every claim, and to ask "could we even see this?"."""
 
 from yieldkit.simulate.crew import SimulatedCrew, Truth, simulate
+from yieldkit.simulate.inbox import write_inbox
 from yieldkit.simulate.plan import (
     CrewPlan,
     Logging,
@@ -14,9 +15,11 @@ from yieldkit.simulate.plan import (
     misspecified,
     typical_crew,
 )
+from yieldkit.simulate.spoilt import Defects
 
 __all__ = [
     "CrewPlan",
+    "Defects",
     "Logging",
     "Shift",
     "SimulatedCrew",
@@ -30,4 +33,5 @@ __all__ = [
     "misspecified",
     "simulate",
     "typical_crew",
+    "write_inbox",
 ]

@@ -17,11 +17,16 @@ from yieldkit.simulate.world import Bools, Happened
 def position_names(work: Work) -> dict[str, pd.Series]:
     """Text columns job, panel, port and position_id of all positions."""
     panels = [f"P{i + 1:02d}" for i in range(int(work.panel.max()) + 1)]
-    ports = [f"{i + 1:02d}" for i in range(int(work.port.max()) + 1)]
+    ports = [str(i + 1) for i in range(int(work.port.max()) + 1)]
     job = frames.pick(work.job_names, work.job)
     panel, port = frames.pick(panels, work.panel), frames.pick(ports, work.port)
     names = job + "|" + panel + "|" + port
     return {"job": job, "panel": panel, "port": port, "position_id": names}
+
+
+def place_texts(place: dict[str, pd.Series]) -> pd.Series:
+    """Places as people write them: ``P03/07``."""
+    return place["panel"] + "/" + place["port"].str.zfill(2)
 
 
 def attempts_table(
@@ -119,7 +124,7 @@ def attempts_table(
         "error_text": errors,
         "remark": frames.constant("", size),
     }
-    text = place["panel"] + "/" + place["port"]
+    text = place_texts(place)
     columns["place_text"] = text.iloc[np.maximum(where, 0)].reset_index(drop=True).where(known, "")
     number = _try_numbers(position, refusal, known)
     columns["attempt_no"] = frames.whole(number, known & ~refusal)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from yieldkit.crew import Crew
 from yieldkit.records import tables
 from yieldkit.simulate import frames
+from yieldkit.simulate.attempts import place_texts
 from yieldkit.simulate.machines import Log, shown_loss
 from yieldkit.simulate.plan import CrewPlan
 from yieldkit.simulate.readings import Readings
@@ -182,7 +183,7 @@ def rework_table(
         "job": frames.pick(work.job_names, work.job[position]),
         **place,
         "link": frames.pick(("exact", "unlinked"), (~known).astype(int)),
-        "place_text": (place["panel"] + "/" + place["port"]).where(known, ""),
+        "place_text": place_texts(place).where(known, ""),
         "attempt_id": frames.texts([attempt_ids.get(int(a)) for a in rework.attempt]).where(known),
         "connector_type": frames.texts(np.array(types, dtype=object)),
         "step": frames.texts(rework.step),
@@ -223,7 +224,7 @@ def planned_table(plan: CrewPlan, work: Work) -> pd.DataFrame:
     job, panel, kind, _, fibre, body = (panels[which, c] for c in range(6))
     job_text = frames.pick(work.job_names, job)
     panel_text = frames.pick([f"P{i + 1:02d}" for i in range(int(panel.max()) + 1)], panel)
-    port_text = frames.pick([f"{i + 1:02d}" for i in range(int(port.max()) + 1)], port)
+    port_text = frames.pick([str(i + 1) for i in range(int(port.max()) + 1)], port)
     ids = job_text + "|" + panel_text + "|" + port_text
     columns: dict[str, object] = {
         "position_id": ids,
@@ -260,7 +261,13 @@ def service_table(plan: CrewPlan, roster: Roster, happened: Happened) -> pd.Data
     """The ``service`` table, in time order; a worn unit is served before work begins."""
     units = {"cleaver": list(plan.cleavers), "splicer": [u.unit for u in plan.splicers]}
     events = happened.service
-    days = roster.dates[[e.day for e in events]]
+    days = np.array(
+        [
+            roster.dates[e.day] if e.day >= 0 else roster.dates[0] + np.timedelta64(e.day, "D")
+            for e in events
+        ],
+        dtype="datetime64[D]",
+    )
     local = frames.at_minute(days, 430.0)
     columns: dict[str, object] = {
         "when": frames.instants(local, plan.zone),

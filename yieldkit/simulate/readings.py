@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from yieldkit.records import tables
 from yieldkit.simulate import frames
+from yieldkit.simulate.attempts import place_texts
 from yieldkit.simulate.plan import CrewPlan
 from yieldkit.simulate.roster import Ints, Roster, Work
 from yieldkit.simulate.settings import TESTER
@@ -136,7 +137,7 @@ def measurements_table(
         "measurement_id": frames.texts([f"test-{t}|{w}" for t, w in zip(test, which, strict=True)]),
         **place,
         "link": frames.constant("exact", len(test)),
-        "place_text": place["panel"] + "/" + place["port"],
+        "place_text": place_texts(place),
         "when": frames.instants(local, plan.zone),
         "when_shown": pd.Series(local.astype("datetime64[ms]")),
         "date": frames.dates(local.astype("datetime64[D]")),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
+from typing import Any
 
 from yieldkit.crew import ConnectorType, Crew, Equipment, General, Limit, Part, Person
 from yieldkit.simulate.plan import CrewPlan
@@ -117,3 +118,30 @@ def _limits(plan: CrewPlan) -> list[Limit]:
                 )
             )
     return rows
+
+
+def settings_toml(crew: Crew) -> str:
+    """Settings as the text of a ``crew.toml``; what stays at its default is left out."""
+    said = crew.model_dump(exclude_defaults=True, mode="python")
+    lines = ["[general]", *_pairs(said.get("general", {}))]
+    for kind, rows in said.items():
+        if kind != "general":
+            for row in rows:
+                lines += ["", f"[[{kind}]]", *_pairs(row)]
+    return "\n".join(lines) + "\n"
+
+
+def _pairs(row: dict[str, Any]) -> list[str]:
+    return [f"{key} = {_value(value)}" for key, value in row.items() if value is not None]
+
+
+def _value(value: object) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int | float):
+        return repr(value)
+    if isinstance(value, date):
+        return value.isoformat()
+    if isinstance(value, tuple | list):
+        return "[" + ", ".join(_value(one) for one in value) + "]"
+    return '"' + str(value).replace("\\", "\\\\").replace('"', '\\"') + '"'

@@ -32,7 +32,10 @@ _SHARES = {
 
 @dataclass(frozen=True, eq=False)
 class Service:
-    """One service event: working day, kind of unit, unit, what."""
+    """One service event: working day, kind of unit, unit, what.
+
+    A negative day counts calendar days before the first.
+    """
 
     day: int
     kind: str
@@ -99,8 +102,17 @@ class _Machines:
                 self.cleaves[i] = wear.overdue_start * wear.blade_life
                 self.turn_at[i] = np.inf
         self.arcs = rng.random(len(plan.splicers)) * wear.electrode_life
-        self.start_cleaves, self.start_arcs = self.cleaves.copy(), self.arcs.copy()
         self.service: list[Service] = []
+        daily = plan.per_day * len(plan.technicians) * plan.present
+        for kind, used, event in (
+            ("cleaver", self.cleaves, "blade rotation"),
+            ("splicer", self.arcs, "electrode replacement"),
+        ):
+            # Before the period the crew worked as in it, so the last service lies that far back.
+            days = np.ceil(used / (1.4 if kind == "cleaver" else 1.1) / daily * len(used) * 7 / 5)
+            for unit, back in enumerate(days):
+                self.service.append(Service(-int(back) - 1, kind, unit, event))
+        self.service.sort(key=lambda event: event.day)
 
     def morning(self, day: int) -> None:
         for unit in np.flatnonzero(self.cleaves >= self.turn_at):
