@@ -19,6 +19,15 @@ __version__ = "0.1.0"
 
 _HOMES: dict[str, str] = {
     "open_crew": "yieldkit.records.opened",
+    "first_pass_yield": "yieldkit.answers.yields",
+    "first_pass_table": "yieldkit.answers.yields",
+    "weekly_trend": "yieldkit.answers.steps",
+    "step_yields": "yieldkit.answers.steps",
+    "open_positions": "yieldkit.answers.steps",
+    "cost_of_rework": "yieldkit.answers.rework",
+    "drift_watch": "yieldkit.answers.drift",
+    "write_review": "yieldkit.review",
+    "picture_of": "yieldkit.review.pictures",
 }
 """Where each public name lives."""
 

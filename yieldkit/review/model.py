@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
@@ -19,6 +20,13 @@ class Picture:
     caption: str
     says: str
     """What the picture shows, for those who cannot see it."""
+
+    def _repr_html_(self) -> str:
+        says, caption = html.escape(self.says), html.escape(self.caption)
+        return (
+            f'<figure style="margin:0;max-width:36rem"><img src="{self.source}" alt="{says}"'
+            f' style="width:100%"><figcaption>{caption}</figcaption></figure>'
+        )
 
 
 @dataclass(frozen=True)

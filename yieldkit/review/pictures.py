@@ -11,11 +11,25 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
+from yieldkit.answers.result import Result
 from yieldkit.figures.style import RC
 from yieldkit.review.model import Picture
 
 WIDTH_IN = 5.4
 """Narrow, so that the letters stay legible at the width of a phone."""
+
+
+def picture_of(result: Result, *, height: float = 3.0) -> Picture:
+    """A result's own drawing, for a notebook.
+
+    Parameters
+    ----------
+    result : Result
+        Any answer that can draw itself.
+    height : float
+        Height of the drawing [in].
+    """
+    return picture(result.plot, height=height, caption="", says=str(result))
 
 
 def picture(draw: Callable[[Axes], object], *, height: float, caption: str, says: str) -> Picture:

@@ -240,7 +240,7 @@ def a_day(value: object) -> str:
     return day(pd.Timestamp(value))  # type: ignore[arg-type]
 
 
-def any_cell(value: object) -> str:
+def any_cell(value: Any) -> str:
     """A value of any kind."""
     if isinstance(value, (pd.Timestamp, date)):
         return a_day(value)
