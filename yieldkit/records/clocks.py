@@ -27,7 +27,7 @@ TOLERANCE = np.timedelta64(10, "m")
 """Times that go back by less than this keep their shown value."""
 SPLIT = np.timedelta64(6, "h")
 """A pause that ends a block of records."""
-WELL_ORDERED = 0.8
+WELL_ORDERED = 0.5
 """Least share of records in the longest believable order for the order to be evidence at all."""
 LATEST_YEARS = 15
 _NAT = np.datetime64("NaT", "ms")
@@ -353,7 +353,8 @@ def notes(con: duckdb.DuckDBPyConnection) -> list[dict[str, object]]:
     found = con.execute(
         """
         SELECT a.splicer, a.file, CASE WHEN t.why = '' THEN 'time cannot be told' ELSE t.why END
-            AS why, count(*) AS rows, min(a.source_row) AS first_row, min(a.when_shown) AS shown_from,
+            AS why, count(*) AS rows, min(a.source_row) AS first_row,
+            min(a.when_shown) AS shown_from,
             max(a.when_shown) AS shown_to, min(t.when_local) AS meant_from,
             max(t.when_local) AS meant_to
         FROM kept_attempts a JOIN attempt_times t USING (src, rn)

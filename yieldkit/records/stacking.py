@@ -64,7 +64,8 @@ def stack(con: duckdb.DuckDBPyConnection, sources: Sequence[Source]) -> None:
         ),
     )
     con.execute(
-        "CREATE TABLE sources AS SELECT * REPLACE (downloaded::TIMESTAMP AS downloaded) FROM sources_arrow"
+        "CREATE TABLE sources AS"
+        " SELECT * REPLACE (downloaded::TIMESTAMP AS downloaded) FROM sources_arrow"
     )
     for name, table in PARSED.items():
         schema = arrow_schema(table)
