@@ -10,7 +10,7 @@ import pandas as pd
 from yieldkit.answers.result import Finding
 from yieldkit.errors import CrewError
 from yieldkit.records.opened import CrewRecords
-from yieldkit.review import parts_and_people, unit_sections, yield_sections
+from yieldkit.review import loss_section, parts_and_people, unit_sections, yield_sections
 from yieldkit.review.asked import Asked, Part
 from yieldkit.review.model import Review, Section
 from yieldkit.review.tables import COLUMNS, hide_few, stable
@@ -24,7 +24,7 @@ SECTIONS: dict[str, Ask] = {
     "open": yield_sections.open_joints,
     "yields": yield_sections.yields_of_week,
     "drift": unit_sections.drift,
-    "losses": unit_sections.losses,
+    "losses": loss_section.losses,
     "decisions": parts_and_people.decisions,
     "parts": parts_and_people.parts,
 }

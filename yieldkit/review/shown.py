@@ -107,7 +107,8 @@ def records(table: pd.DataFrame, caption: str) -> Shown:
 
 
 def limits(table: pd.DataFrame, caption: str) -> Shown:
-    """Limit rows with their verdict in three states."""
+    """Limit rows with their verdict in three states; of those that are met, a few stand here."""
+    doubtful = table["verdict"] != "met"
 
     def row(each: pd.Series) -> list[str]:
         which = "" if each["group"] in ("all", "") else f"{each['group']}, "
@@ -126,7 +127,9 @@ def limits(table: pd.DataFrame, caption: str) -> Shown:
         ]
 
     heads = ["Reading", "Rule", "n", "Value", "Interval", "Limit", "Verdict"]
-    return _shown(table, caption, heads, row, figures=range(2, 6), most=20)
+    return _shown(
+        table, caption, heads, row, figures=range(2, 6), most=max(6, int(doubtful.sum()) + 2)
+    )
 
 
 MARKS = {"met": "●", "not met": "◆", "cannot tell": "○"}
@@ -134,20 +137,19 @@ MARKS = {"met": "●", "not met": "◆", "cannot tell": "○"}
 
 
 def losses(table: pd.DataFrame, caption: str) -> Shown:
-    """Losses of groups: median, mean, and the values that 95 and 99 % stay under."""
+    """Losses of groups: mean, and what 97 % stay under, with their intervals."""
 
     def row(each: pd.Series) -> list[str]:
-        figures = [
-            f"{decibels(each[name])} ({loss_range(each[name + '_low'], each[name + '_high'])})"
-            if not missing(each[name])
-            else "–"
-            for name in ("mean_db", "median_db", "q95_db", "q99_db")
-        ]
         which = "" if each["group"] in ("all", "") else f"{each['group']}, "
-        return [which + reading(each), whole(each["n"]), *figures]
+        cells = [which + reading(each), whole(each["n"])]
+        for name in ("mean_db", "q97_db"):
+            known = not missing(each[name])
+            cells.append(decibels(each[name]) if known else "cannot tell")
+            cells.append(loss_range(each[f"{name}_low"], each[f"{name}_high"]) if known else "")
+        return cells
 
-    heads = ["Reading", "n", "Mean", "Median", "95 % stay under", "99 % stay under"]
-    return _shown(table, caption, heads, row, figures=range(1, 6), most=20)
+    heads = ["Reading", "n", "Mean", "Interval", "97 % stay under", "Interval"]
+    return _shown(table, caption, heads, row, figures=range(1, 6), most=12)
 
 
 def signals(table: pd.DataFrame, caption: str) -> Shown:

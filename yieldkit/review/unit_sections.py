@@ -1,4 +1,4 @@
-"""Sections on drift and on losses."""
+"""Section on drift."""
 
 from __future__ import annotations
 
@@ -66,8 +66,3 @@ def _to_retest(asked: Asked, found: DriftWatch, signals: pd.DataFrame) -> pd.Dat
     joints = asked.all_positions[asked.all_positions["state"] == "accepted"][columns]
     listed = made.merge(joints, on="position_id", how="inner")
     return listed.sort_values(["unit", "first_date"], ignore_index=True)
-
-
-def losses(asked: Asked) -> Part:
-    """Losses and limit rows."""
-    return Part(Section("losses"))

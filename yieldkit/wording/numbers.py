@@ -8,8 +8,8 @@ from datetime import date, datetime
 
 
 def missing(value: object) -> bool:
-    """Whether a number is not there (None, NaN, NaT)."""
-    return value is None or value != value
+    """Whether a number is not there (None, NaN, NaT, a table's <NA>)."""
+    return value is None or str(value) == "<NA>" or value != value
 
 
 def percent(fraction: float, digits: int = 1) -> str:

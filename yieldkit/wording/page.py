@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date
 from typing import Any
 
-from yieldkit.wording.numbers import count, interval, listed, missing, percent
+from yieldkit.wording.numbers import count, decibels, interval, listed, missing, percent
 
 SECTIONS: dict[str, tuple[str, str]] = {
     "arrived": (
@@ -123,6 +123,7 @@ CAPTIONS = {
     "losses": "Losses",
     "signals": "Alarms",
     "watch": "Watched sums, a line a unit: a sum grows while a unit does worse than in its past.",
+    "q97": "Loss that 97 % of the week's joints stay under.",
     "sources": "With the same mix of work",
 }
 """Words over a table or under a picture."""
@@ -197,6 +198,7 @@ SHEETS: dict[str, str] = {
     "decisions": "A decision, with the yield before and after it",
     "findings": "A sentence of the page",
     "retest": "An accepted joint made since a unit began to drift",
+    "over_limit": "A reading beyond the limit for single joints, with its place",
     "wear": "Joints since the last service of a blade or of electrodes",
 }
 """What a row of each sheet of the workbook is."""
@@ -339,6 +341,24 @@ def said_of_groups(groups: Sequence[Mapping[Any, Any]]) -> str:
     return f"First-pass yield: {listed(said)}."
 
 
+def said_of_losses(rows: Sequence[Mapping[Any, Any]]) -> str:
+    """What 97 % stay under in words, for those who cannot see the picture."""
+    said = [f"{row['group']} {row['quantity']} {decibels(row['q97_db'])}" for row in rows]
+    return f"97 % of joints stay under: {listed(said)}."
+
+
+def _over_limit(values: Mapping[str, Any]) -> str:
+    side = "under" if values["quantity"] == "return loss" else "over"
+    groups = listed(f"{many} of {name}" for name, many in values["groups"])
+    joints = [str(joint).replace("|", " ") for joint in values["joints"]]
+    shown = joints[:4] + ([f"{len(joints) - 4} more"] if len(joints) > 4 else [])
+    places = f" {'It is' if len(joints) == 1 else 'They are'} {listed(shown)}." if joints else ""
+    return (
+        f"Not met: {values['limit']}. {count(values['over'], 'reading')} of {values['n']}"
+        f" {'is' if values['over'] == 1 else 'are'} {side} it ({groups}).{places}"
+    )
+
+
 def said_of_watch(loud: list[str], lines: int) -> str:
     """The watch in words, for those who cannot see it."""
     which = f"above the alarm line: {listed(loud)}" if loud else "none above the alarm line"
@@ -406,6 +426,7 @@ def _decision_noted(values: Mapping[str, Any]) -> str:
 
 SENTENCES: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "page_no_drift": _no_drift,
+    "page_over_limit": _over_limit,
     "page_restated": _restated,
     "page_not_given": _not_given,
     "page_no_last_week": _no_last_week,

@@ -8,6 +8,10 @@ STEPS: dict[str, str] = {
     "arc_check": "Run the arc check of {unit} and make ten check splices on one reference fibre.",
     "swap_kit": "Swap kit for a few days so that the records can tell: {swap}.",
     "retest": "Re-test the accepted joints made since {since}; the list is in the workbook.",
+    "measure_over_limit": (
+        "Clean, inspect and measure these joints, or make them again; all are on the sheet"
+        " `over limit` of the workbook."
+    ),
     "reference_check": "Clean the reference cord, set the reference again and repeat the tests.",
     "set_aside_lot": "Set {unit} aside until ten joints from another lot have been compared.",
     "write_down": "Write down every failed attempt this week, also the quick ones.",
