@@ -41,6 +41,11 @@ COLUMNS = [
     "suggested_step",
 ]
 FEWEST_POINTS = 6
+FRESH = {
+    "splicer": ("electrode replacement", "repair", "cleaning"),
+    "cleaver": ("blade rotation", "blade height", "blade replacement", "repair"),
+}
+"""Service events after which a unit's rise is counted from nothing again."""
 OVERLAP = 0.9
 """Two units that share at least this part of their joints cannot be told apart."""
 STEPS = {
@@ -105,8 +110,8 @@ def drift_watch(
 
     Each unit is compared with its own past, with connector type, people, partner kit and the day's
     common level taken out. A CUSUM of its day means signals; its limit keeps the expected false
-    alarms of all streams together at ``false_alarms_per_quarter`` in 13 weeks. A blade rotation or
-    an electrode change starts the streams of that unit afresh.
+    alarms of all streams together at ``false_alarms_per_quarter`` in 13 weeks. After a service the
+    unit's rise is counted from nothing again; a turned blade is a new blade.
 
     Parameters
     ----------
@@ -127,10 +132,17 @@ def drift_watch(
     joints = [loss_joints(attempts, crew), angle_joints(attempts, crew)]
     kinds = [*UNITS, *(["technician"] if crew.general.watch_technicians else [])]
     decided = expected_failures(positions, kinds)
-    found = list(_series(joints, decided, service, kinds))
+    found = []
+    for kind, unit, quantity, of, series in _series(joints, decided, kinds):
+        days_in = _serviced(service, kind, unit)
+        if kind == "cleaver" and len(days_in):
+            # A fresh edge is another edge: what the last one did says nothing of it.
+            series = series[series.index >= days_in[-1]]
+        if len(series) >= FEWEST_POINTS:
+            found.append((kind, unit, quantity, of, series, _restarts(series, days_in)))
     days = max(len(set(attempts["date"].dropna())), 1)
     quarter = min(65.0, 13.0 * days / max(_weeks(attempts), 1.0))
-    points = sum(len(series) for *_, series in found) / max(days, 1) * quarter
+    points = sum(len(series) for *_, series, _ in found) / max(days, 1) * quarter
     length = max(points / crew.general.false_alarms_per_quarter, 20.0)
     limit = cusum_limit(length)
     streams = tuple(
@@ -139,10 +151,10 @@ def drift_watch(
             unit,
             quantity,
             series,
-            self_starting_cusum(series["mean"], series["variance"], limit=limit),
+            self_starting_cusum(series["mean"], series["variance"], limit=limit, restart=again),
             of,
         )
-        for kind, unit, quantity, of, series in found
+        for kind, unit, quantity, of, series, again in found
     )
     signals = [_signal(stream, streams, decided, confidence) for stream in streams]
     rows = [row for row in signals if row is not None]
@@ -179,45 +191,30 @@ def _weeks(attempts: pd.DataFrame) -> float:
 
 
 def _series(
-    joints: list[Joints], decided: pd.DataFrame, service: pd.DataFrame, kinds: list[str]
+    joints: list[Joints], decided: pd.DataFrame, kinds: list[str]
 ) -> Iterator[tuple[str, str, str, Joints | None, pd.DataFrame]]:
-    """Every stream long enough to watch, from the last service that starts it afresh."""
-    fresh = service[
-        service["event"].isin(
-            [
-                "blade rotation",
-                "blade height",
-                "blade replacement",
-                "electrode replacement",
-                "repair",
-            ]
-        )
-    ]
-    start = pd.to_datetime(fresh["date"]).groupby(fresh["unit"]).max()
+    """Every unit's series of every quantity."""
     for of in joints:
         for kind in ["cleaver"] if of.quantity == "cleave angle" else kinds:
-            if kind not in of.rows:
-                continue
-            for unit in sorted(set(of.rows[kind]) - {UNKNOWN}):
-                yield from _one(kind, unit, of.quantity, of, day_series(of, kind, unit), start)
+            for unit in sorted(set(of.rows[kind]) - {UNKNOWN}) if kind in of.rows else ():
+                yield kind, unit, of.quantity, of, day_series(of, kind, unit)
     for kind in kinds:
         for unit in sorted(set(decided[kind]) - {UNKNOWN}):
-            series = failure_series(decided, kind, unit)
-            yield from _one(kind, unit, "failures", None, series, start)
+            yield kind, unit, "failures", None, failure_series(decided, kind, unit)
 
 
-def _one(
-    kind: str,
-    unit: str,
-    quantity: str,
-    of: Joints | None,
-    series: pd.DataFrame,
-    start: pd.Series,
-) -> Iterator[tuple[str, str, str, Joints | None, pd.DataFrame]]:
-    if unit in start.index and kind in ("splicer", "cleaver"):
-        series = series[series.index >= start[unit]]
-    if len(series) >= FEWEST_POINTS:
-        yield kind, unit, quantity, of, series
+def _serviced(service: pd.DataFrame, kind: str, unit: str) -> pd.DatetimeIndex:
+    """Days on which a service may have set the unit back to its best."""
+    rows = service[(service["unit"] == unit) & service["event"].isin(FRESH.get(kind, ()))]
+    return pd.DatetimeIndex(pd.to_datetime(rows["date"]).dropna().sort_values())
+
+
+def _restarts(series: pd.DataFrame, days: pd.DatetimeIndex) -> np.ndarray:
+    """Points that are the first on or after a service day."""
+    again = np.zeros(len(series), bool)
+    first = series.index.searchsorted(days)
+    again[first[first < len(series)]] = True
+    return again
 
 
 def _signal(

@@ -22,7 +22,7 @@ class Watch:
     sums : ndarray, shape (points,)
         The CUSUM after each point [standard deviations].
     signal : int or None
-        First point at which the sum passed the limit.
+        First point at which the sum passed the limit since the last restart.
     limit : float
         Decision limit [standard deviations].
     """
@@ -63,16 +63,33 @@ def recursive_residuals(value: ArrayLike, variance: ArrayLike) -> NDArray[np.flo
 
 
 def self_starting_cusum(
-    value: ArrayLike, variance: ArrayLike, *, limit: float, reference: float = 0.5
+    value: ArrayLike,
+    variance: ArrayLike,
+    *,
+    limit: float,
+    reference: float = 0.5,
+    restart: ArrayLike | None = None,
 ) -> Watch:
-    """Upper CUSUM of recursive residuals; see the module's opening words."""
+    """Upper CUSUM of recursive residuals; see the module's opening words.
+
+    Parameters
+    ----------
+    value, variance : array_like, shape (points,)
+        Means and their known variances, in time order.
+    limit, reference : float
+        Decision limit h and reference value k [standard deviations].
+    restart : array_like of bool, shape (points,), optional
+        Points before which the sum starts again at 0 (a unit was serviced); the past stays known.
+    """
     residual = recursive_residuals(value, variance)
+    again = np.zeros(len(residual), bool) if restart is None else np.asarray(restart, bool)
     sums = np.zeros(len(residual))
     level = 0.0
     for point, step in enumerate(residual):
-        level = max(0.0, level + step - reference)
+        level = max(0.0, (0.0 if again[point] else level) + step - reference)
         sums[point] = level
-    over = np.flatnonzero(sums > limit)
+    last = int(np.flatnonzero(again)[-1]) if again.any() else 0
+    over = last + np.flatnonzero(sums[last:] > limit)
     return Watch(sums, int(over[0]) if len(over) else None, limit)
 
 
