@@ -155,18 +155,18 @@ OUTCOMES: tuple[tuple[str, str], ...] = (
 """Class of an error by a pattern over the plain words; the first that fits counts."""
 
 
-def outcome_class(word: str, own: Mapping[str, str]) -> str | None:
+def outcome_class(word: str, own: Mapping[str, str] | None = None) -> str | None:
     """Class of an outcome's words; ``None`` if they are not known.
 
     Parameters
     ----------
     word : str
         As shown.
-    own : mapping
+    own : mapping, optional
         The layout's words, plain, to classes.
     """
     low = plain(word)
-    if low in own:
+    if own and low in own:
         return own[low]
     if low in GOOD:
         return "none"

@@ -1,0 +1,234 @@
+"""Which column of a new file is what: by its cells first, by its heading second."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from yieldkit.records.declared import keys_of
+from yieldkit.records.headings import likeness, reading_in, unit_in
+from yieldkit.records.profiles import Profile, suits
+from yieldkit.records.words import plain
+
+TABLES = (
+    *("attempts", "measurements", "rework", "kit_use", "planned", "jobs", "service", "stock"),
+    *("checks", "decisions"),
+)
+_CELLS, _WORDS = 0.45, 0.55
+_ENOUGH = 0.45
+_BY_CELLS = {
+    *("when", "counter", "place", "loss", "connector_type", "outcome", "result", "cause"),
+    *("wavelength_nm", "technician", "splicer", "cleaver", "heater", "job"),
+}
+"""Keys that cells alone may tell, where no heading does."""
+_NEEDS: dict[str, tuple[tuple[str, ...], ...]] = {
+    "attempts": (("loss", "ribbon"), ("when", "counter")),
+    "measurements": (("value", "readings"), ("place", "port", "panel")),
+    "rework": (("when",), ("cause", "step", "disposition")),
+    "kit_use": (("when",), ("technician",), ("splicer", "cleaver", "heater")),
+    "planned": (("panel", "place", "port"), ("connector_type", "ports")),
+    "jobs": (("job",), ("planned", "opened", "site")),
+    "service": (("when",), ("unit",), ("event",)),
+    "stock": (("part",), ("quantity",)),
+    "checks": (("when",), ("check", "unit"), ("value",)),
+    "decisions": (("decision",),),
+}
+_BARS: dict[str, tuple[str, ...]] = {
+    "planned": ("when",),
+    "jobs": ("when", "panel", "place", "cause", "loss"),
+    "kit_use": ("loss", "cause", "place"),
+    "service": ("loss", "place"),
+}
+"""Keys whose presence speaks against a table."""
+
+
+@dataclass(frozen=True)
+class Assigned:
+    """Columns of one table: places by key, how sure, why; readings; ribbon; the whole's score."""
+
+    table: str
+    places: dict[str, tuple[int, ...]]
+    sure: dict[str, float]
+    why: dict[str, str]
+    readings: tuple[tuple[int, str, float | None], ...] = ()
+    ribbon: dict[str, tuple[int, ...]] | None = None
+    score: float = 0.0
+
+    def taken(self) -> set[int]:
+        """Columns that have a meaning."""
+        found = {p for several in self.places.values() for p in several}
+        found |= {place for place, _, _ in self.readings}
+        return found | {p for several in (self.ribbon or {}).values() for p in several}
+
+
+def assign(names: Sequence[str], profiles: Sequence[Profile], table: str) -> Assigned:
+    """Give each column of a file its most likely key of one table."""
+    readings = _readings(names, profiles) if table == "measurements" else ()
+    ribbon = _ribbon(names, profiles) if table == "attempts" else None
+    away = {place for place, _, _ in readings}
+    away |= {p for several in (ribbon or {}).values() for p in several}
+    keys = [key for key in keys_of(table) if key not in ("serial",) or table == "attempts"]
+    if readings:
+        keys = [k for k in keys if k not in ("value", "quantity", "wavelength_nm", "direction")]
+    if ribbon:
+        keys = [key for key in keys if key != "loss" and key not in ribbon]
+    scored = []
+    no_rows = not any(found.values for found in profiles)
+    for place, (name, found) in enumerate(zip(names, profiles, strict=True)):
+        if place in away:
+            continue
+        for key in keys:
+            total, like, fit = _score(name, found, key, table)
+            if no_rows and like:  # nothing but headings to go by
+                total, fit = _WORDS * like, 0.0
+            if total:
+                scored.append((total, -place, key, like, fit))
+    scored.sort(key=lambda one: (-one[0], -one[1]))
+    places: dict[str, tuple[int, ...]] = {}
+    sure, why = {}, {}
+    used = set(away)
+    for total, minus, key, like, fit in scored:
+        place = -minus
+        if key in places or place in used:
+            continue
+        places[key], used = (place,), used | {place}
+        sure[key] = round(min(0.99, total), 2)
+        why[key] = _why(names[place], like, fit)
+    _add_time(names, profiles, places, used)
+    _second_angle(places, sure)
+    share = sum(sure.values()) + 0.9 * len(away)
+    filled = sum(1 for found in profiles if found.values) or len(profiles)
+    made = Assigned(table, places, sure, why, readings, ribbon)
+    score = share / max(filled, len(made.taken()), 1) if _complete(made) else 0.0
+    for bar in _BARS.get(table, ()):
+        fits = max(
+            (_score(n, p, bar, "")[0] for n, p in zip(names, profiles, strict=True)), default=0
+        )
+        score -= 0.25 if fits >= 0.75 and bar not in places else 0.0
+    score -= 0.1 if table in ("checks", "decisions") else 0.0
+    return Assigned(table, places, sure, why, readings, ribbon, round(max(0.0, score), 4))
+
+
+def _score(name: str, found: Profile, key: str, table: str) -> tuple[float, float, float]:
+    """Whole score, likeness of the heading, fit of the cells; all 0 if it cannot be."""
+    asked = "quantity_pieces" if (table, key) == ("stock", "quantity") else key
+    fit = suits(found, asked)
+    like = likeness(name, asked)
+    if table == "measurements" and key == "value" and reading_in(name):
+        like = max(like, 0.8)
+    if not fit:
+        return 0.0, like, fit
+    total = _CELLS * fit + _WORDS * like
+    if like:
+        return (total if total >= _ENOUGH else 0.0), like, fit
+    enough = fit >= 0.9 and key in _BY_CELLS
+    return (total if enough else 0.0), like, fit
+
+
+def _why(name: str, like: float, fit: float) -> str:
+    by_cells = (
+        "cells are such" if fit >= 0.8 else "cells could be" if fit >= 0.4 else "cells tell little"
+    )
+    by_words = "the heading says so" if like >= 0.9 else "the heading is like it" if like else ""
+    return ", ".join(part for part in (by_cells, by_words) if part) + f' ("{name}")'
+
+
+def _add_time(
+    names: Sequence[str],
+    profiles: Sequence[Profile],
+    places: dict[str, tuple[int, ...]],
+    used: set[int],
+) -> None:
+    """A time of day in a column of its own joins the date."""
+    place = places.get("when", (None,))[0]
+    if place is None:
+        return
+    if profiles[place].time > 0.8:  # a time was taken: look for its date
+        dates = [p for p, one in enumerate(profiles) if one.date > 0.7 and p not in used]
+        places["when"] = (dates[0], place) if dates else (place,)
+        return
+    times = [p for p, one in enumerate(profiles) if one.time > 0.8 and p not in used]
+    near = sorted(times, key=lambda p: (-likeness(names[p], "when"), abs(p - place)))
+    if near and not _has_clock(profiles[place]):
+        places["when"] = (place, near[0])
+
+
+def _has_clock(found: Profile) -> bool:
+    return any(re.search(r"\d[T\s,]+\d{1,2}[:.h]\d{2}", word) for word in found.words)
+
+
+def _second_angle(places: dict[str, tuple[int, ...]], sure: dict[str, float]) -> None:
+    """One angle alone is not known to be the crew's; two in a row are own and other."""
+    own, other = places.get("angle_crew_deg"), places.get("angle_other_deg")
+    if own and other and own > other and max(sure["angle_crew_deg"], sure["angle_other_deg"]) < 0.8:
+        places["angle_crew_deg"], places["angle_other_deg"] = other, own
+
+
+def _complete(found: Assigned) -> bool:
+    have = set(found.places)
+    have |= {"readings"} if found.readings else set()
+    have |= {"ribbon"} if found.ribbon else set()
+    return all(have & set(group) for group in _NEEDS[found.table])
+
+
+def _readings(
+    names: Sequence[str], profiles: Sequence[Profile]
+) -> tuple[tuple[int, str, float | None], ...]:
+    """Columns of a wide test row."""
+    found = []
+    for place, (name, one) in enumerate(zip(names, profiles, strict=True)):
+        said = reading_in(name)
+        if said is None or likeness(name, "result") >= 0.9 and said[0] != "end face":
+            continue
+        if said[0] == "end face":
+            if one.result > 0.6 and one.number < 0.5:
+                found.append((place, said[0], None))
+        elif one.number > 0.5 and one.decimals > 0 and one.date < 0.3:
+            found.append((place, *said))
+    told = [r for r in found if r[1] != "insertion loss" or r[2]]
+    return tuple(found) if len(found) >= 2 or told and found[0][1] != "end face" else ()
+
+
+def _ribbon(names: Sequence[str], profiles: Sequence[Profile]) -> dict[str, tuple[int, ...]] | None:
+    """Numbered columns of losses, and of angles, in one record."""
+    groups: dict[str, dict[int, int]] = {}
+    for place, (name, one) in enumerate(zip(names, profiles, strict=True)):
+        match = re.search(r"^(.*?)\s*#?(\d{1,2})\s*(\(.*\)|\[.*\]|_?db)?\s*$", name, re.I)
+        if match and one.number > 0.3 and one.decimals > 0 and 1 <= int(match[2]) <= 24:
+            groups.setdefault(plain(match[1]), {})[int(match[2])] = place
+    found: dict[str, tuple[int, ...]] = {}
+    for stem, numbered in groups.items():
+        if len(numbered) < 3 or sorted(numbered) != list(range(1, len(numbered) + 1)):
+            continue
+        columns = tuple(numbered[number] for number in sorted(numbered))
+        angle = max(likeness(f"{stem} a", "angle_crew_deg"), likeness(stem, "angle_crew_deg"))
+        other = likeness(stem, "angle_other_deg")
+        middle = max(profiles[place].middle for place in columns)
+        if angle >= 0.9 and "angle_crew_deg" not in found:
+            found["angle_crew_deg"] = columns
+        elif other >= 0.9:
+            found["angle_other_deg"] = columns
+        elif "loss" not in found and middle < 1:
+            found["loss"] = columns
+    return found if "loss" in found else None
+
+
+UNIT_NAMES = {
+    **{"db": "dB", "mdb": "mdB", "deg": "deg", "°": "deg", "grad": "deg", "degrees": "deg"},
+    **{"0.01db": "0.01 dB", "0,01db": "0.01 dB", "1/100db": "0.01 dB", "cdb": "0.01 dB"},
+    **{"0.1deg": "0.1 deg", "0.1°": "0.1 deg", "0,1°": "0.1 deg", "1/10°": "0.1 deg"},
+    **{"mrad": "mrad", "rad": "rad", "min": "min", "h": "h", "std": "h", "s": "s", "sec": "s"},
+    **{"m": "m", "cm": "cm", "mm": "mm", "nm": "nm", "um": "um", "µm": "um"},
+}
+_PLAIN_UNITS = {
+    **{"loss": "dB", "value": "dB", "angle_crew_deg": "deg", "angle_other_deg": "deg"},
+    **{"rework_min": "min", "cord_m": "m", "wavelength_nm": "nm"},
+}
+
+
+def unit_of(name: str, key: str) -> str:
+    """Unit that the heading names, if it is not the table's own; empty otherwise."""
+    usual = _PLAIN_UNITS.get(key)
+    said = UNIT_NAMES.get(unit_in(name).lower().replace(" ", "").replace("minutes", "min"), "")
+    return said if usual and said and said != usual else ""

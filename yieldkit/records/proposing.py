@@ -1,0 +1,492 @@
+"""A layout proposed for a new file, each decision with its reason; what is open is asked."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from yieldkit.errors import CrewError
+from yieldkit.records.assigning import TABLES, Assigned, assign, unit_of
+from yieldkit.records.declared import Layout
+from yieldkit.records.headings import likeness
+from yieldkit.records.layouts import layout_of, write_toml
+from yieldkit.records.orders import Question, date_forms, marks_of
+from yieldkit.records.parsing import parse
+from yieldkit.records.profiles import Profile, is_date, profile
+from yieldkit.records.reading import fields, kind_of
+from yieldkit.records.sniffing import (
+    Choice,
+    HeaderFound,
+    delimiter_of,
+    encoding_of,
+    header_of,
+    spans_of,
+    text_of,
+)
+from yieldkit.records.words import outcome_class, plain
+
+_LOOKED_AT = 20_000
+_CLOSE = 0.06
+"""Tables whose scores are this near are asked about."""
+
+
+@dataclass(frozen=True, eq=False)
+class Proposal:
+    """A proposed layout and what it rests on.
+
+    Parameters
+    ----------
+    layout : Layout
+        What is open is left out, so that such cells are refused and never guessed.
+    choices : tuple of Choice
+        What was decided, why, and how sure.
+    questions : tuple of Question
+        What the file cannot tell; answer by ``propose(..., answers={code: answer})``.
+    first_rows : list of dict
+        First rows as they would be read.
+    rows, refused : int
+        Rows seen and rows that the layout would refuse.
+    reasons : tuple of str
+        Reasons of the first refusals.
+    """
+
+    layout: Layout
+    choices: tuple[Choice, ...]
+    questions: tuple[Question, ...]
+    first_rows: list[dict[str, Any]]
+    rows: int
+    refused: int
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class _Seen:
+    """A file taken apart as far as its cells."""
+
+    said: dict[str, Any]
+    header: HeaderFound
+    above: list[str]
+    rows: list[list[str]]
+    real: frozenset[tuple[int, int]]
+    choices: list[Choice]
+    spans: list[tuple[int, int | None]]
+
+
+def propose(data: bytes, name: str, answers: Mapping[str, str] | None = None) -> Proposal:
+    """Look at a file and propose a layout.
+
+    Parameters
+    ----------
+    data : bytes
+        The file.
+    name : str
+        Its name.
+    answers : mapping, optional
+        Answers to an earlier proposal's questions, by code.
+
+    Returns
+    -------
+    Proposal
+
+    Raises
+    ------
+    CrewError
+        If the file cannot be read, or does not look like any table of the crew's records.
+    """
+    given = dict(answers or {})
+    seen = _look(data, name)
+    decimal, thousands, choice, question = marks_of(
+        cell
+        for at, row in enumerate(seen.rows)
+        for column, cell in enumerate(row)
+        if (at, column) not in seen.real and not is_date(cell)
+    )
+    questions: list[Question] = []
+    if question and question.code in given:
+        mark = "." if decimal == "," else ","
+        decimal, thousands = (decimal, mark) if given[question.code] == "thousands" else (mark, "")
+        choice = Choice("decimal", decimal, "as answered", 1.0)
+    elif question:
+        questions.append(question)
+    choices = [*seen.choices, choice]
+    profiles = _profiles(seen, decimal, thousands)
+    best = _table(seen, profiles, name, given, choices, questions)
+    said = seen.said | {"name": _layout_name(name), "table": best.table, "decimal": decimal}
+    said |= {"thousands": thousands} if thousands else {}
+    said |= _columns(seen, best, choices)
+    said |= _dates(seen, best, given, choices, questions)
+    said |= _outcomes(seen, best, given, choices, questions)
+    said |= _machine(seen, best, name, choices)
+    layout = layout_of(said, name)
+    return _tried(data, name, layout, choices, questions)
+
+
+def write_layout(proposal: Proposal, path: Path) -> Path:
+    """Write a proposal as a commented TOML file.
+
+    Raises
+    ------
+    CrewError
+        If the file is there already.
+    """
+    if path.exists():
+        raise CrewError(
+            "this layout is there already",
+            file=path.name,
+            remedy="Give the new one another name, or delete the old one.",
+        )
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(toml_of(proposal), "utf-8")
+    return path
+
+
+def toml_of(proposal: Proposal) -> str:
+    """The TOML text of a proposal, its reasons and open questions as comments."""
+    notes = ["Proposed by `yieldkit layout`; docs/layouts.md tells every key.", ""]
+    for one in proposal.choices:
+        notes.append(f"{one.what}: {one.value or 'none'} ({one.reason}; {one.confidence:.0%})")
+    for question in proposal.questions:
+        notes += ["", f"OPEN, {question.code}: {question.question} {question.hint}".strip()]
+        notes.append("Possible: " + ", ".join(question.answers))
+    clean = ["".join(c if c.isprintable() else "\ufffd" for c in note) for note in notes]
+    return write_toml(proposal.layout, clean)
+
+
+def _look(data: bytes, name: str) -> _Seen:
+    """Take a file apart: its rows of cells, where the headings stand."""
+    kind = kind_of(data, name)
+    if kind != "text":
+        return _look_at_sheets(data, name, kind)
+    encoding = encoding_of(data)
+    text = text_of(data, encoding.value)
+    delimiter, quote = delimiter_of(text)
+    lines = text.split("\n")
+    said: dict[str, Any] = {"encoding": encoding.value}
+    spans: list[tuple[int, int | None]] = []
+    if delimiter.value:
+        rows = [fields(line, delimiter.value, quote) for line in lines[:_LOOKED_AT]]
+        said["delimiter"] = delimiter.value
+    else:
+        spans = spans_of(lines[:500])
+        if len(spans) < 3:
+            raise _no_table(name, "its lines do not fall into columns")
+        rows = [[line[a:b].strip() for a, b in spans] for line in lines[:_LOOKED_AT]]
+        said["format"] = "fixed"
+    rows = [[cell.strip() for cell in row] for row in rows]
+    header = header_of(rows)
+    above = lines[: header.row]
+    said |= _header_said(header, lines, spans)
+    body = _data(rows, header)
+    return _Seen(
+        said, header, above, body, frozenset(), [encoding, delimiter, header.choice], spans
+    )
+
+
+def _header_said(header: HeaderFound, lines: Sequence[str], spans: Sequence[Any]) -> dict[str, Any]:
+    if not spans:
+        return {"header_rows": header.rows} if header.rows != 1 else {}
+    if header.rows:
+        last = lines[header.row + header.rows - 1].strip()
+        pattern = r"\s+".join(re.escape(word) for word in last.split()[:4])
+        return {"starts_after": rf"^\s*{pattern}", "header_rows": 0}
+    return {"header_rows": min(3, header.row)}
+
+
+def _look_at_sheets(data: bytes, name: str, kind: str) -> _Seen:
+    """The first sheet that has headings; sheets with the same headings go with it."""
+    from yieldkit.records.workbook import sheets
+
+    found = [rows for rows in sheets(data, name, kind) if rows.cells]
+    best: tuple[float, _Seen] | None = None
+    for rows in found:
+        cells = [[cell.strip() for cell in row] for row in (rows.cells or [])]
+        header = header_of(cells, rows.merged)
+        start = header.row + header.rows
+        real = frozenset((r - start, c) for r, c in rows.real if r >= start)
+        above = [" ".join(cell for cell in row if cell) for row in cells[: header.row]]
+        said: dict[str, Any] = {"format": "workbook"}
+        said |= {"header_rows": header.rows} if header.rows != 1 else {}
+        choice = replace(header.choice, value=f'{header.choice.value} of sheet "{rows.sheet}"')
+        body = cells[start:]
+        seen = _Seen(said, header, above, body, real, [choice], [])
+        score = choice.confidence * (header.rows > 0) + 0.001 * min(len(body), 100)
+        if best is None or score > best[0]:
+            best = (score, seen)
+    if best is None:
+        raise _no_table(name, "its sheets are empty")
+    return best[1]
+
+
+def _data(rows: list[list[str]], header: HeaderFound) -> list[list[str]]:
+    """Rows below the headings; what is shifted by a row keeps its place for ``real``."""
+    names = [plain(cell) for cell in header.names]
+    return [
+        row
+        for row in rows[header.row + header.rows :]
+        if [plain(cell) for cell in row if cell] != [n for n in names if n]
+    ]
+
+
+def _profiles(seen: _Seen, decimal: str, thousands: str) -> list[Profile]:
+    """Profile of each column; real numbers of a workbook carry a point."""
+    found = []
+    width = len(seen.header.names)
+    filled = [row for row in seen.rows if sum(bool(c) for c in row) > min(2, width - 1)]
+    for column in range(width):
+        cells = [row[column] for row in filled if column < len(row)]
+        if seen.real and decimal == ",":
+            cells = [
+                cell.replace(",", ".") if re.fullmatch(r"[<>]?-?\d+,\d+", cell) else cell
+                for cell in cells
+            ]
+            found.append(profile(cells, ".", ""))
+        else:
+            found.append(profile(cells, decimal, thousands))
+    return found
+
+
+def _table(
+    seen: _Seen,
+    profiles: list[Profile],
+    name: str,
+    given: Mapping[str, str],
+    choices: list[Choice],
+    questions: list[Question],
+) -> Assigned:
+    """The table whose columns explain the file best."""
+    headings = seen.header.names if seen.header.rows else [""] * len(profiles)
+    ranked = sorted(
+        (assign(headings, profiles, table) for table in TABLES), key=lambda one: -one.score
+    )
+    if "table" in given:
+        ranked.sort(key=lambda one: one.table != given["table"])
+        choices.append(Choice("table", ranked[0].table, "as answered", 1.0))
+        return ranked[0]
+    best, second = ranked[0], ranked[1]
+    if best.score < 0.3:
+        shown = ", ".join(str(cell) for cell in seen.header.names[:8])
+        raise _no_table(name, f"its columns ({shown}) are none that a crew's records have")
+    sure = min(0.99, 0.5 + best.score / 2 - 0.3 * (best.score - second.score < _CLOSE))
+    what = f"{len(best.taken())} of {len(profiles)} columns are of this table"
+    choices.append(Choice("table", best.table, what, round(sure, 2)))
+    if second.score > 0 and best.score - second.score < _CLOSE:
+        both = (best.table, second.table)
+        text = (
+            f'Is a row of this file one of "{both[0]}" or of "{both[1]}"? Taken for now: {both[0]}.'
+        )
+        questions.append(Question("table", text, both))
+    return best
+
+
+def _no_table(name: str, why: str) -> CrewError:
+    return CrewError(
+        f"this does not look like records of joints, tests or kit: {why}",
+        file=name,
+        remedy="If it is one, write its layout by hand (docs/layouts.md has an example).",
+    )
+
+
+def _name_of(seen: _Seen, place: int) -> str | int:
+    """How a layout names a column: heading, number, or places."""
+    if seen.spans:
+        a, b = seen.spans[place]
+        return f"{a + 1}-{b or ''}"
+    if not seen.header.rows or not seen.header.names[place]:
+        return place + 1
+    name = seen.header.names[place]
+    before = [plain(n) for n in seen.header.names[:place]].count(plain(name))
+    return f"{name}#{before + 1}" if before else name
+
+
+def _columns(seen: _Seen, best: Assigned, choices: list[Choice]) -> dict[str, Any]:
+    """``[columns]``, units, ribbon, readings and the headings that are not needed."""
+    columns: dict[str, Any] = {}
+    for key, several in best.places.items():
+        named = [_name_of(seen, place) for place in several]
+        columns[key] = named if len(named) > 1 else named[0]
+        shown = " + ".join(str(one) for one in named)
+        choices.append(Choice(f"column {key}", shown, best.why[key], best.sure[key]))
+    said: dict[str, Any] = {"columns": columns}
+    names = seen.header.names
+    units = {
+        key: unit
+        for key, several in best.places.items()
+        if seen.header.rows and (unit := unit_of(names[several[0]], key))
+    }
+    said |= {"units": units} if units else {}
+    if best.ribbon:
+        said["ribbon"] = {k: [_name_of(seen, p) for p in v] for k, v in best.ribbon.items()}
+        text = f"{len(best.ribbon['loss'])} numbered columns of losses"
+        choices.append(Choice("ribbon", "one row a fibre", text, 0.9))
+    if best.readings:
+        said["readings"] = []
+        for place, quantity, nm in best.readings:
+            one = {"heading": _name_of(seen, place), "quantity": quantity}
+            said["readings"].append(one | ({"wavelength_nm": nm} if nm else {}))
+            shown = quantity + (f" at {nm:g} nm" if nm else "")
+            choices.append(Choice(f"reading {one['heading']}", shown, "the heading says so", 0.9))
+    taken = best.taken()
+    rest = [_name_of(seen, p) for p, n in enumerate(names) if n and p not in taken]
+    if rest and seen.header.rows and not seen.spans:
+        said["ignore"] = rest
+        choices.append(Choice("not used", ", ".join(map(str, rest)), "nothing it could be", 0.5))
+    return said
+
+
+def _cells(seen: _Seen, several: Sequence[int]) -> list[str]:
+    """Cells of one key, its columns joined."""
+    return [
+        " ".join(row[place] for place in several if place < len(row) and row[place])
+        for row in seen.rows
+    ]
+
+
+def _dates(
+    seen: _Seen,
+    best: Assigned,
+    given: Mapping[str, str],
+    choices: list[Choice],
+    questions: list[Question],
+) -> dict[str, Any]:
+    """Forms of the dates, unless the order is open."""
+    cells: list[str] = []
+    for key in ("when", "opened", "closed", "expires"):
+        if key in best.places:
+            cells += [cell for cell in _cells(seen, best.places[key]) if is_date(cell)]
+    found = date_forms(cells)
+    if found.question and found.question.code in given:
+        answer = given[found.question.code]
+        if answer not in found.forms:
+            raise CrewError("no such answer", found=answer, wanted=" or ".join(found.forms))
+        choices.append(Choice("dates", ", ".join(found.forms[answer]), "as answered", 1.0))
+        return {"dates": list(found.forms[answer])}
+    choices.append(found.choice)
+    if found.question:
+        questions.append(found.question)
+        return {}
+    forms = list(found.forms[""])
+    return {"dates": forms} if forms else {}
+
+
+def _outcomes(
+    seen: _Seen,
+    best: Assigned,
+    given: Mapping[str, str],
+    choices: list[Choice],
+    questions: list[Question],
+) -> dict[str, Any]:
+    """Words of the outcome, or those in the loss column, with their class."""
+    if best.table != "attempts":
+        return {}
+    words: dict[str, int] = {}
+    for key in ("outcome", "loss"):
+        for cell in _cells(seen, best.places.get(key, ())):
+            if cell and not re.match(r"^[<>≤≥]?\s*[+-]?[\d.,]+\s*\w{0,3}$", cell):
+                words[cell] = words.get(cell, 0) + 1
+    found: dict[str, list[str]] = {}
+    for word, count in sorted(words.items(), key=lambda one: -one[1])[:60]:
+        if len(word) > 60 or plain(word) in {"", "-", "--", "---", "n/a", "na"}:
+            continue
+        code = f"outcome {word}"
+        named = given.get(code) or outcome_class(word, {})
+        if named is None:
+            from yieldkit.records.tables import ERRORS
+
+            text = f'What does the outcome "{word}" mean ({count} rows)?'
+            questions.append(Question(code, text, ERRORS))
+            continue
+        found.setdefault(named, []).append(word)
+        sure = 1.0 if code in given else 0.6 if named == "other" else 0.9
+        choices.append(Choice(code, named, f"{count} rows, by the word", sure))
+    return {"outcomes": found} if found else {}
+
+
+_VALUE = r"[\s:;=,\"]*([^\s;,\"]+)"
+_DOWNLOADED = (
+    r"download|export|created|printed|saved|read out|auszug vom|erstellt|ausgelesen|stand|exporte|"
+    r"imprime|cree le|creado|esportato|gemaakt|utskriven|skapad|luotu|tulostettu|ladattu|utworzono|"
+    r"vytvoreno"
+)
+_ROWS = r"rows|lines|records|count|zeilen|satze|lignes|filas|righe|rader|rivit|riveja|wiersze"
+
+
+def _machine(seen: _Seen, best: Assigned, name: str, choices: list[Choice]) -> dict[str, Any]:
+    """What stands above the headings or in the file's name: machine, download time, rows."""
+    said: dict[str, dict[str, str]] = {"preamble": {}, "file_name": {}}
+    for line in seen.above:
+        match = re.match(
+            r"^[\"\s#]*([^\W\d][^:;=,\t\d]{1,30}?)[\"\s]*[:;=,\t\s]\s*\"?([^\s\";,]+)", line
+        )
+        if not match:
+            continue
+        label, value = match[1].strip(), match[2]
+        pattern = re.escape(label).replace(r"\ ", r"\s+") + _VALUE
+        if best.table == "attempts":
+            for key in ("splicer", "serial"):
+                fits = likeness(label, key) >= 0.6 and re.search(r"\d", value)
+                if fits and key not in best.places and key not in said["preamble"]:
+                    said["preamble"][key] = pattern
+                    why = f'the line "{line.strip()[:40]}" above the headings'
+                    choices.append(Choice(f"machine ({key})", value, why, 0.9))
+        if re.search(_DOWNLOADED, plain(label)) and (stamp := _stamp(line)):
+            said["preamble"]["downloaded"] = re.escape(label).replace(r"\ ", r"\s+") + stamp
+        if value.isdigit() and re.match(_ROWS, plain(label)):
+            said["preamble"]["rows"] = pattern
+    known = {"splicer", "serial"} & (set(best.places) | set(said["preamble"]))
+    if best.table == "attempts" and not known:
+        match = re.search(r"(?<![A-Za-z])([A-Za-z]{1,4}[-_]?\d{1,4})(?!\d)", name.rsplit(".", 1)[0])
+        if match:
+            letters = re.match(r"[A-Za-z]+", match[1])
+            said["file_name"]["splicer"] = rf"({letters[0] if letters else ''}[-_]?\d+)"
+            why = "only the file's name says it; check that it is the machine"
+            choices.append(Choice("machine (splicer)", match[1], why, 0.6))
+        else:
+            why = "nothing in the file says it; write it under [constants], splicer = ..."
+            choices.append(Choice("machine (splicer)", "unknown", why, 0.0))
+    return {key: value for key, value in said.items() if value}
+
+
+def _stamp(line: str) -> str | None:
+    """Pattern of the time that a line of the preamble tells."""
+    match = re.search(r"\d{1,4}[./-]\d{1,2}[./-]\d{2,4}([T ]\s?\d{1,2}:\d{2}(:\d{2})?)?", line)
+    return r"[^\d]*([\d./-]+(?:[T ]\s?[\d:]+)?)" if match else None
+
+
+def _layout_name(name: str) -> str:
+    """A layout's name from a file's: letters and words, no digits of a week."""
+    stem = re.sub(r"\.\w{1,5}$", "", name.rsplit("/", 1)[-1].rsplit("\\", 1)[-1])
+    words = re.findall(r"[^\W\d_]{2,}", stem)
+    return "_".join(plain(w) for w in words if plain(w).isascii())[:40] or "layout"
+
+
+def _tried(
+    data: bytes,
+    name: str,
+    layout: Layout,
+    choices: list[Choice],
+    questions: list[Question],
+) -> Proposal:
+    """Read the file with the layout, and show what comes."""
+    parsed = parse(data, name, layout)
+    first = [
+        {key: value for key, value in row.items() if value not in (None, "")}
+        for row in parsed.rows.slice(0, 8).drop_columns(["fingerprint"]).to_pylist()
+    ]
+    reasons = []
+    for row in parsed.refused.slice(0, 200).to_pylist():
+        text = f"row {row['source_row']}: {row['reason']}" + (
+            f' (found "{row["found"][:40]}")' if row["found"] else ""
+        )
+        reasons.append(text)
+    return Proposal(
+        layout,
+        tuple(choices),
+        tuple(questions),
+        first,
+        parsed.data_rows,
+        parsed.refused.num_rows,
+        tuple(reasons[:5]),
+    )

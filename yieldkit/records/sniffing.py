@@ -1,0 +1,210 @@
+"""What the bytes of a new file tell: encoding, delimiter, where the headings stand."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from dataclasses import dataclass
+
+from yieldkit.records.bodies import stacked
+from yieldkit.records.headings import HEADINGS, likeness
+from yieldkit.records.reading import decode, fields, utf16
+from yieldkit.records.words import GOOD, MONTHS, TOTALS, outcome_class, plain
+
+ENCODINGS = ("windows-1252", "windows-1250", "cp850", "mac_roman", "iso8859-15", "windows-1251")
+DELIMITERS = (";", ",", "\t", "|", "^", "~")
+_NUMBER = re.compile(r"^[<>≤≥]?\s*[+-]?\d{1,9}([.,]\d+)?\s*(dB|db|°|deg|nm|min|m|mm)?$")
+_WHEN = re.compile(
+    r"^(\d{1,4}[./-]\d{1,2}[./-]\d{2,4}|\d{1,2}[. -]+\w{3,10}\.?[ -]\d{2,4}"
+    r"|\w{3,10} \d{1,2},? \d{4})"
+)
+_TIME = re.compile(r"^\d{1,2}:\d{2}(:\d{2})?\s*([ap]\.?m\.?)?$", re.I)
+
+
+@dataclass(frozen=True)
+class Choice:
+    """One decision about a file: what, which, why, how sure (0 to 1)."""
+
+    what: str
+    value: str
+    reason: str
+    confidence: float
+
+
+def is_value(cell: str) -> bool:
+    """Whether a cell holds a number, a date or a time rather than a heading."""
+    cell = cell.strip()
+    return bool(_NUMBER.match(cell) or _WHEN.match(cell) or _TIME.match(cell))
+
+
+def encoding_of(data: bytes) -> Choice:
+    """Encoding of a text file, by its mark, by UTF-8's rules, then by the words it gives."""
+    if data[:3] == b"\xef\xbb\xbf":
+        return Choice("encoding", "utf-8", "the file begins with the UTF-8 mark", 1.0)
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        return Choice("encoding", "utf-16", "the file begins with the UTF-16 mark", 1.0)
+    if wide := utf16(data):
+        return Choice("encoding", wide, "every other byte is zero", 0.95)
+    if data.isascii():
+        return Choice("encoding", "utf-8", "plain ASCII; any encoding reads it alike", 1.0)
+    try:
+        data.decode("utf-8")
+        return Choice("encoding", "utf-8", "all bytes follow the rules of UTF-8", 0.99)
+    except UnicodeDecodeError as error:
+        if error.start > len(data) - 4:  # cut within a letter at the file's end
+            return Choice("encoding", "utf-8", "UTF-8 up to a last letter that is cut off", 0.9)
+    scores = {name: _sense(data, name) for name in ENCODINGS}
+    best = max(scores, key=lambda name: scores[name])
+    others = sorted((s for n, s in scores.items() if n != best), reverse=True)
+    sure = 0.9 if scores[best] > others[0] else 0.6
+    why = "not UTF-8; in this encoding the words with accents are known or likely ones"
+    return Choice("encoding", best, why, sure)
+
+
+def _sense(data: bytes, encoding: str) -> float:
+    """How sensible the letters beyond ASCII are: known words count, signs count against."""
+    try:
+        text = data[: 2**18].decode(encoding)
+    except UnicodeDecodeError:
+        return -1e9
+    score = 0.0
+    for word, count in Counter(re.findall(r"[^\s;,|\t\"]*[^\x00-\x7f][^\s;,|\t\"]*", text)).items():
+        weight = min(count, 3)
+        if any(likeness(word, key) >= 0.8 for key in HEADINGS) or plain(word) in MONTHS:
+            score += 5
+        elif plain(word) in GOOD or outcome_class(word) not in (None, "other"):
+            score += 4
+        for sign in word:
+            if ord(sign) > 127:
+                score += 0.3 * weight if sign.isalpha() and sign in _COMMON else -0.5 * weight
+    return score
+
+
+_COMMON = set(
+    "äöüßÄÖÜéèêëàâçîïôûùœÉÈÀÇñÑáíóúÁÍÓÚ¿¡åÅæøÆØãõìòąćęłńśźżĄĆĘŁŃŚŹŻčďěňřšťůýžČĎĚŇŘŠŤŮÝŽ°µ"
+)
+
+
+def delimiter_of(text: str) -> tuple[Choice, str]:
+    """Delimiter and quoting character; an empty delimiter stands for fixed width."""
+    lines = [line for line in re.split(r"\r\n|\r|\n", text)[:400] if line.strip()][:300]
+    best, best_score, width = "", 0.0, 1
+    for one in DELIMITERS:
+        rows = [fields(line, one) for line in lines]
+        widths = Counter(len(row) for row in rows if len(row) > 1)
+        if not widths:
+            continue
+        usual, times = widths.most_common(1)[0]
+        share = times / max(1, len(lines))
+        others = "".join(d for d in DELIMITERS if d != one)
+        cells = [cell for row in rows if len(row) == usual for cell in row if cell.strip()]
+        mixed = sum(
+            1 for cell in cells if any(d in cell for d in others) and not _NUMBER.match(cell)
+        )
+        clean = 1 - mixed / max(1, len(cells))
+        score = share * clean**2 * (1 + min(usual, 20) / 50)
+        if score > best_score:
+            best, best_score, width = one, score, usual
+    name = {"\t": "tab", ";": "semicolon", ",": "comma", "|": "pipe"}.get(best, best)
+    if best_score < 0.4:
+        return Choice("delimiter", "", "no mark parts the lines evenly: columns by place", 0.6), '"'
+    reason = f"a {name} parts most lines into {width} cells"
+    return Choice("delimiter", best, reason, min(0.99, round(best_score, 2))), '"'
+
+
+def spans_of(lines: list[str]) -> list[tuple[int, int | None]]:
+    """Columns of a fixed-width text: runs of places that are not blank in all long lines."""
+    usual = [line for line in lines if line.strip() and not re.match(r"^[-=_+|\s]+$", line)]
+    lengths = Counter(len(line.rstrip()) for line in usual)
+    long = [line for line in usual if len(line) >= 0.6 * max(lengths)]
+    data = [line for line in long if sum(c.isdigit() for c in line) > 0.15 * len(line)] or long
+    width = max((len(line) for line in data), default=0)
+    blank = [all(at >= len(line) or line[at] == " " for line in data) for at in range(width)]
+    spans: list[tuple[int, int | None]] = []
+    at = 0
+    while at < width:
+        if blank[at]:
+            at += 1
+            continue
+        stop = at
+        while stop < width and not blank[stop]:
+            stop += 1
+        spans.append((at, stop))
+        at = stop
+    found = [(a, spans[i + 1][0] if i + 1 < len(spans) else None) for i, (a, _) in enumerate(spans)]
+    return found
+
+
+@dataclass(frozen=True)
+class HeaderFound:
+    """Where the headings stand: first row (from 0), rows taken (0 for none), names."""
+
+    row: int
+    rows: int
+    names: tuple[str, ...]
+    choice: Choice
+
+
+def header_of(rows: list[list[str]], merged: tuple = ()) -> HeaderFound:
+    """The row that reads like headings: known words, no values, records below of its width."""
+    head = rows[:60]
+    widths = Counter(_filled_to(row) for row in rows[:300] if _filled_to(row) > 1)
+    usual = widths.most_common(1)[0][0] if widths else 1
+    widest = max((w for w, n in widths.items() if n >= 0.2 * max(widths.values())), default=usual)
+    best, best_score = -1, 0.0
+    for at, row in enumerate(head):
+        cells = [cell for cell in row if cell.strip()]
+        if len(cells) < max(2, 0.5 * widest) or _filled_to(row) > 3 * widest:
+            continue
+        values = sum(is_value(cell) for cell in cells) / len(cells)
+        known = sum(_known(cell) for cell in cells) / len(cells)
+        code = sum(bool(re.search(r"\d", cell)) for cell in cells) / len(cells)
+        full = min(1.0, len(cells) / max(1, widest))
+        score = known + 0.5 * (1 - values) - values - 0.3 * code + 0.4 * full - 0.01 * at
+        if TOTALS.match(plain(cells[0])):
+            score -= 1
+        if score > best_score + 1e-9:
+            best, best_score = at, score
+    if best < 0 or best_score < 0.75:
+        first = next((i for i, row in enumerate(rows) if _filled_to(row) >= 0.6 * usual), 0)
+        names = tuple(f"column {i + 1}" for i in range(usual))
+        choice = Choice("headings", "none", "no row reads like headings", 0.6)
+        return HeaderFound(first, 0, names, choice)
+    two = best > 0 and _upper(head[best - 1], head[best], merged, best - 1)
+    first = best - 1 if two else best
+    names = stacked(rows[first : best + 1], merged, first)
+    while names and not names[-1]:
+        names.pop()
+    known = sum(_known(cell) for cell in names if cell) / max(1, sum(bool(n) for n in names))
+    reason = f"row {best + 1} reads like headings" + (
+        ", with groups in the row above" if two else ""
+    )
+    choice = Choice("headings", f"row {first + 1}", reason, round(min(0.99, 0.5 + known / 2), 2))
+    return HeaderFound(first, 2 if two else 1, tuple(names), choice)
+
+
+def _upper(upper: list[str], lower: list[str], merged: tuple, row: int) -> bool:
+    """Whether the row above the headings holds groups: it fills gaps or names pairs."""
+    cells = [(i, cell) for i, cell in enumerate(upper) if cell.strip()]
+    if not cells or any(is_value(cell) for _, cell in cells):
+        return False
+    reach = [m for m in merged if m[0][0] == row and m[1][0] == row and m[1][1] > m[0][1]]
+    if len(cells) == 1 and cells[0][0] == 0:
+        return False
+    lower_plain = [plain(cell) for cell in lower if cell.strip()]
+    short = any(len(cell) <= 2 for cell in lower_plain) or len(set(lower_plain)) < len(lower_plain)
+    gaps = any(i < len(lower) and not lower[i].strip() for i, _ in cells)
+    return bool(reach and short) or gaps or (short and cells[0][0] > 0) or len(cells) >= 3
+
+
+def _filled_to(row: list[str]) -> int:
+    return max((i + 1 for i, cell in enumerate(row) if cell.strip()), default=0)
+
+
+def _known(cell: str) -> float:
+    return max(likeness(cell, key) for key in HEADINGS) if cell.strip() else 0.0
+
+
+def text_of(data: bytes, encoding: str) -> str:
+    """Text with single line ends."""
+    return decode(data, encoding).replace("\r\n", "\n").replace("\r", "\n")
