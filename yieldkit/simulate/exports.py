@@ -15,7 +15,6 @@ from yieldkit.simulate import formats
 from yieldkit.simulate.attempts import position_names
 from yieldkit.simulate.crew import SimulatedCrew
 from yieldkit.simulate.formats import FORMATS, Format, Record
-from yieldkit.simulate.roster import last_day
 from yieldkit.simulate.spoilt import Spoiler
 
 
@@ -131,15 +130,16 @@ def make_exports(
     weeks: int,
     spoiler: Spoiler,
 ) -> list[Export]:
-    """Downloads of all splicers: every ``weeks`` weeks, each reaching back a little further."""
+    """Downloads of all splicers, on Monday mornings every ``weeks`` weeks.
+
+    Each reaches back some days before the one before it.
+    """
     local = {r.number: r for r in records}
     true = _true_times(crew)
-    first = datetime.combine(crew.parts.plan.first_day, datetime.min.time())
-    end = pd.Timestamp(last_day(crew.parts.plan)).to_pydatetime()
-    cuts = [first + timedelta(days=7 * k + 4, hours=17) for k in range(weeks - 1, 400, weeks)]
-    cuts = [cut for cut in cuts if cut < end] or [end + timedelta(hours=17)]
-    if crew.parts.plan.weeks % weeks:
-        cuts.append(end - timedelta(days=2) + timedelta(hours=17))
+    plan = crew.parts.plan
+    first = datetime.combine(plan.first_day, datetime.min.time())
+    cuts = [first + timedelta(days=7 * k, hours=6.5) for k in range(weeks, plan.weeks, weeks)]
+    cuts.append(first + timedelta(days=7 * plan.weeks, hours=6.5))
     exports = []
     for unit in dict.fromkeys(r.unit for r in records):
         mine = [n for n in local if local[n].unit == unit]

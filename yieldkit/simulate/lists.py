@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Mapping
 from datetime import datetime, time
 from typing import Any
 
@@ -50,7 +51,7 @@ DONE_WORDS = {
 Made = tuple[bytes, dict[str, Any]]
 
 
-def _words_toml(kind: str, words: dict[str, tuple[str, ...]]) -> str:
+def _words_toml(kind: str, words: Mapping[str, tuple[str, ...]]) -> str:
     lines = [f"[words.{kind}]"]
     for meaning, texts in words.items():
         said = [text for text in texts if text]

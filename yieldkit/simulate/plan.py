@@ -115,9 +115,9 @@ class Wear:
     """Added to the logit of a fault at one blade life."""
     loss: float = 0.08
     """Added to the log mean loss at one blade life."""
-    refusal: float = 0.8
+    refusal: float = 0.4
     """Added to the logit of a rejected cleave at one blade life."""
-    angle: float = 0.5
+    angle: float = 0.35
     """Share by which cleave angles grow at one blade life."""
     most: float = 2.5
     overdue: tuple[str, ...] = ()

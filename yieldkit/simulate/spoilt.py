@@ -47,7 +47,26 @@ class Defects:
     @classmethod
     def none(cls) -> Defects:
         """Clean files that do not overlap."""
-        return cls(*([0.0] * 3), *([0] * 9), False, 0, 0, 0, False, 0)
+        return cls(
+            operator_variants=0.0,
+            place_variants=0.0,
+            place_mistyped=0.0,
+            formulas=0,
+            hostile=0,
+            zero_in_remark=0,
+            long_remarks=0,
+            impossible_losses=0,
+            impossible_angles=0,
+            cut_last_lines=0,
+            zeroed_rows=0,
+            overlap_days=0,
+            saved_twice=False,
+            retyped=0,
+            tests_missing_words=0,
+            tests_twice=0,
+            strays=False,
+            merged_jobs=0,
+        )
 
 
 @dataclass(frozen=True, eq=False)

@@ -110,17 +110,17 @@ class _Machines:
         ):
             # Before the period the crew worked as in it, so the last service lies that far back.
             days = np.ceil(used / (1.4 if kind == "cleaver" else 1.1) / daily * len(used) * 7 / 5)
-            for unit, back in enumerate(days):
-                self.service.append(Service(-int(back) - 1, kind, unit, event))
+            for number, back in enumerate(days):
+                self.service.append(Service(-int(back) - 1, kind, number, event))
         self.service.sort(key=lambda event: event.day)
 
     def morning(self, day: int) -> None:
-        for unit in np.flatnonzero(self.cleaves >= self.turn_at):
-            self.service.append(Service(day, "cleaver", int(unit), "blade rotation"))
+        for unit in np.flatnonzero(self.cleaves >= self.turn_at).tolist():
+            self.service.append(Service(day, "cleaver", unit, "blade rotation"))
             self.cleaves[unit] = 0.0
             self.turn_at[unit] = self.plan.wear.blade_life * self.rng.uniform(0.85, 1.15)
-        for unit in np.flatnonzero(self.arcs >= self.plan.wear.electrode_life):
-            self.service.append(Service(day, "splicer", int(unit), "electrode replacement"))
+        for unit in np.flatnonzero(self.arcs >= self.plan.wear.electrode_life).tolist():
+            self.service.append(Service(day, "splicer", unit, "electrode replacement"))
             self.arcs[unit] = 0.0
 
 
