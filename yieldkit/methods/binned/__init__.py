@@ -1,5 +1,6 @@
 """Distributions fitted to counts per interval: rounded, censored, cut, many groups at once."""
 
+from yieldkit.methods.binned.choice import USUAL, Average, average_intervals, weigh
 from yieldkit.methods.binned.counts import Counts, count_intervals
 from yieldkit.methods.binned.families import (
     Exponential,
@@ -21,6 +22,10 @@ from yieldkit.methods.binned.intervals import (
 from yieldkit.methods.binned.telling import cannot_tell
 
 __all__ = [
+    "USUAL",
+    "Average",
+    "average_intervals",
+    "weigh",
     "Counts",
     "Estimate",
     "Exponential",

@@ -1,0 +1,162 @@
+"""Which family: weights from the data, and figures averaged where no family is settled."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import special
+
+from yieldkit.methods.binned.counts import Counts, Floats
+from yieldkit.methods.binned.families import Exponential, Family, Gamma, Lognormal, Weibull
+from yieldkit.methods.binned.fitting import Fit, fit
+from yieldkit.methods.binned.intervals import (
+    Estimate,
+    mean_interval,
+    quantile_interval,
+    share_over_interval,
+)
+
+USUAL: tuple[Family, ...] = (Exponential(), Gamma(), Weibull(), Lognormal())
+"""Families weighed where nothing more is known; physics speaks for the first two."""
+
+SETTLED = 0.9
+"""Weight from which one family is named; under it the figures are averages."""
+
+
+@dataclass(frozen=True, eq=False)
+class Average:
+    """Several families fitted to the same counts, each with a weight in every group.
+
+    Parameters
+    ----------
+    fits : tuple of Fit
+        One per family.
+    weights : array, shape (families, groups)
+        Akaike weights (K. P. Burnham and D. R. Anderson, Model Selection and Multimodel Inference,
+        2002, section 2.9); zero for a fit that is not known, NaN where none is.
+    """
+
+    fits: tuple[Fit, ...]
+    weights: Floats
+
+    @property
+    def names(self) -> list[str]:
+        """The family of each group, or "average" of those named, or "none"."""
+        names = []
+        for weights in self.weights.T:
+            if np.isnan(weights).all():
+                names.append("none")
+                continue
+            order = np.argsort(-weights)
+            likely = [self.fits[i].family.name for i in order if weights[i] >= 0.1]
+            settled = weights[order[0]] >= SETTLED
+            names.append(likely[0] if settled else f"average of {', '.join(likely)}")
+        return names
+
+    def mean(self, confidence: float = 0.95) -> Estimate:
+        """Mean, averaged."""
+        return self._figure(lambda made: mean_interval(made, confidence), confidence)
+
+    def quantile(self, share: float, confidence: float = 0.95) -> Estimate:
+        """Value that ``share`` of all stay below, averaged."""
+        return self._figure(lambda made: quantile_interval(made, share, confidence), confidence)
+
+    def share_over(self, limit: float, confidence: float = 0.95) -> Estimate:
+        """Share above ``limit``, averaged."""
+        return self._figure(
+            lambda made: share_over_interval(made, limit, confidence), confidence, share=True
+        )
+
+    def _figure(
+        self, of: Callable[[Fit], Estimate], confidence: float, *, share: bool = False
+    ) -> Estimate:
+        positive = self.fits[0].family.positive
+        to, back = (special.logit, special.expit) if share else (np.log, np.exp)
+        if not (positive or share):
+            to, back = (np.asarray, np.asarray)
+        return average_intervals(
+            [of(made) for made in self.fits], self.weights, confidence, to, back
+        )
+
+
+def weigh(counts: Counts, families: Sequence[Family] = USUAL) -> Average:
+    """Fit each family to each group and weigh them by Akaike's criterion.
+
+    Parameters
+    ----------
+    counts : Counts
+        Counts per interval.
+    families : sequence of Family
+        What to try; all positive, or all not.
+    """
+    fits = tuple(fit(counts, family) for family in families)
+    score = np.stack([np.where(made.known, -made.aic / 2, -np.inf) for made in fits])
+    best = score.max(axis=0)
+    some = np.isfinite(best)
+    relative = np.exp(score - np.where(some, best, 0.0))
+    total = relative.sum(axis=0)
+    return Average(fits, np.where(some, relative / np.where(some, total, 1.0), np.nan))
+
+
+def average_intervals(
+    figures: Sequence[Estimate],
+    weights: Floats,
+    confidence: float,
+    to: Callable[[Floats], Floats],
+    back: Callable[[Floats], Floats],
+) -> Estimate:
+    """Average of estimates, and an interval whose error rates are averaged.
+
+    Each end is where the weighted error rates of the single intervals add up to the wanted one
+    (D. Fletcher and D. Turek, J. Agric. Biol. Environ. Stat. 17, 38-51, 2012,
+    doi:10.1007/s13253-011-0064-8); between an estimate and its likelihood end the signed root is
+    taken as linear on the working scale.
+
+    Parameters
+    ----------
+    figures : sequence of Estimate
+        One per family.
+    weights : array, shape (families, groups)
+        Weights.
+    confidence : float
+        Coverage of the single intervals [fraction].
+    to, back : callable
+        To the working scale and back.
+    """
+    z = special.ndtri((1 + confidence) / 2)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        value, low, high = (
+            np.stack([to(getattr(figure, end)) for figure in figures])
+            for end in ("value", "low", "high")
+        )
+    with np.errstate(invalid="ignore"):
+        use = np.where(np.isfinite(value) & np.isfinite(low) & np.isfinite(high), weights, 0.0)
+        total = use.sum(axis=0)
+        use = np.where(total > 0, use / np.where(total > 0, total, 1), np.nan)
+        value, low, high = (np.where(use > 0, part, 0.0) for part in (value, low, high))
+        down, up = (value - low) / z, (high - value) / z
+        middle = (use * value).sum(axis=0)
+        ends = [
+            _where_rates_meet(use, value, np.maximum(down, 1e-12), np.maximum(up, 1e-12), rate)
+            for rate in ((1 - confidence) / 2, (1 + confidence) / 2)
+        ]
+    sure = np.all(
+        [figure.by_likelihood | (part <= 0) for figure, part in zip(figures, use, strict=True)],
+        axis=0,
+    )
+    return Estimate(back(middle), back(ends[0]), back(ends[1]), sure & np.isfinite(middle))
+
+
+def _where_rates_meet(use: Floats, value: Floats, down: Floats, up: Floats, rate: float) -> Floats:
+    held = use > 0
+    low = np.where(held, value - 40 * down, np.inf).min(axis=0)
+    high = np.where(held, value + 40 * up, -np.inf).max(axis=0)
+    for _ in range(80):
+        middle = (low + high) / 2
+        off = middle - value
+        rates = special.ndtr(np.where(off < 0, off / down, off / up))
+        under = np.where(held, use * rates, 0.0).sum(axis=0) < rate
+        low, high = np.where(under, middle, low), np.where(under, high, middle)
+    return np.where(held.any(axis=0), (low + high) / 2, np.nan)
