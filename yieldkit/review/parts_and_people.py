@@ -32,7 +32,7 @@ def arrived(asked: Asked) -> Part:
         Section("arrived", tables=(shown.records(files, words.CAPTIONS["records"]),)),
         stable={"records": table},
         further={
-            "refused": asked.records.refused(),
+            "refused": asked.records.refused().drop(columns="sha256"),
             "held": asked.records.held(),
             "doubts": asked.records.doubts(),
         },

@@ -108,7 +108,7 @@ def records(table: pd.DataFrame, caption: str) -> Shown:
 
 def limits(table: pd.DataFrame, caption: str) -> Shown:
     """Limit rows with their verdict in three states; of those that are met, a few stand here."""
-    doubtful = table["verdict"] != "met"
+    open_or_failed = int((table["verdict"] != "met").sum())
 
     def row(each: pd.Series) -> list[str]:
         which = "" if each["group"] in ("all", "") else f"{each['group']}, "
@@ -127,9 +127,7 @@ def limits(table: pd.DataFrame, caption: str) -> Shown:
         ]
 
     heads = ["Reading", "Rule", "n", "Value", "Interval", "Limit", "Verdict"]
-    return _shown(
-        table, caption, heads, row, figures=range(2, 6), most=max(6, int(doubtful.sum()) + 2)
-    )
+    return _shown(table, caption, heads, row, figures=range(2, 6), most=max(6, open_or_failed))
 
 
 MARKS = {"met": "●", "not met": "◆", "cannot tell": "○"}

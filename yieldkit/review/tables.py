@@ -72,6 +72,21 @@ COLUMNS: dict[str, list[str]] = {
 }
 """Columns of each table that other programs may rely on."""
 
+_WHOLE = {
+    "positions",
+    "first_pass",
+    "failed",
+    "pending",
+    "unknown",
+    "n",
+    "n_more",
+    "data_rows",
+    "accepted",
+    "duplicates",
+    "held",
+    "refused",
+}
+"""Counts: whole numbers also where some are blank."""
 _KEYS = {"by", "group", "stage", "quantity", "wavelength_nm", "direction", "limit", "statistic"}
 _COUNTS = {"positions", "n", "as_of"}
 
@@ -139,7 +154,9 @@ def write_csv(path: Path, table: pd.DataFrame) -> Path:
     """
     safe = table.copy()
     for column in safe.columns:
-        if not pd.api.types.is_numeric_dtype(safe[column]):
+        if column in _WHOLE:
+            safe[column] = pd.to_numeric(safe[column]).astype("Int64")
+        elif not pd.api.types.is_numeric_dtype(safe[column]):
             safe[column] = safe[column].astype(object).map(_plain)
     replace_text(path, safe.to_csv(index=False, lineterminator="\n"))
     return path

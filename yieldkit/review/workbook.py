@@ -63,10 +63,15 @@ def _styles(book: Any) -> dict[str, Any]:
                 "bg_color": "#EFEEE8",
             }
         ),
+        "head right": book.add_format(
+            {"bold": True, "bottom": 2, "text_wrap": True, "valign": "bottom", "align": "right"}
+            | {"bg_color": "#EFEEE8"}
+        ),
         "title": book.add_format({"bold": True, "font_size": 16}),
         "bold": book.add_format({"bold": True}),
         "text": book.add_format({"valign": "top"}),
         "long": book.add_format({"valign": "top", "text_wrap": True}),
+        "about": book.add_format({"valign": "top", "indent": 1}),
         "whole": book.add_format({"num_format": "#,##0", "valign": "top"}),
         "share": book.add_format({"num_format": "0.0%", "valign": "top"}),
         "db": book.add_format({"num_format": "0.000", "valign": "top"}),
@@ -109,7 +114,7 @@ def _write_about(
         row += 1
         sheet.write_url(row, 0, f"internal:'{_sheet_name(name)}'!A1", string=_sheet_name(name))
         sheet.write_number(row, 1, len(table), styles["whole"])
-        sheet.write_string(row, 2, words.SHEETS.get(name, ""), styles["long"])
+        sheet.write_string(row, 2, words.SHEETS.get(name, ""), styles["about"])
 
 
 def _write_sheet(
@@ -124,7 +129,8 @@ def _write_sheet(
     for column, field in enumerate(table.columns):
         cells = [_cell(value, zone) for value in table[field]]
         head = words.workbook_heading(name, str(field))
-        sheet.write_string(0, column, head, styles["head"])
+        numbers = any(isinstance(cell, (int, float)) for cell in cells)
+        sheet.write_string(0, column, head, styles["head right" if numbers else "head"])
         longest = max((_width(cell) for cell in cells), default=0)
         sheet.set_column(column, column, min(60, max(9, longest + 2, _longest_word(head) + 3)))
         style = _style_of(name, str(field), cells)
