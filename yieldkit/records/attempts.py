@@ -15,14 +15,14 @@ if TYPE_CHECKING:
 
 _SPELLED = f"""
 CREATE TABLE spelled_attempts AS
-SELECT a.*, coalesce({meaning("nullif(trim(splicer_text), '')", "unit")},
-        {meaning("furniture_unit", "unit")}, e.unit, 'unknown') AS splicer,
+SELECT a.*, coalesce({meaning("splicer_text")},
+        {meaning("furniture_text")}, e.unit, 'unknown') AS splicer,
     nullif(trim(serial_text), '') AS own_serial,
-    {meaning("technician_text", "technician")} AS technician,
-    {meaning("cleaver_text", "unit")} AS cleaver_shown,
-    {meaning("heater_text", "unit")} AS heater_shown,
-    {meaning("job_text", "job")} AS job, {RAW} AS raw,
-    {meaning("connector_type_text", "connector type")} AS type_shown,
+    {meaning("technician_text")} AS technician,
+    {meaning("cleaver_text")} AS cleaver_shown,
+    {meaning("heater_text")} AS heater_shown,
+    {meaning("job_text")} AS job, {RAW} AS raw,
+    {meaning("connector_type_text")} AS type_shown,
     coalesce(fibre, 0) AS fibre_no, coalesce(when_shown::DATE, DATE '1970-01-01') AS shown_day
 FROM in_attempts a LEFT JOIN serials e ON e.serial = nullif(trim(a.serial_text), '');
 """

@@ -81,8 +81,9 @@ def _engine() -> duckdb.DuckDBPyConnection:
 def _derive(
     con: duckdb.DuckDBPyConnection, sources: list[Source], crew: Crew, decided: Decided
 ) -> Derived:
-    stacking.stack(con, sources)
-    meanings = stacking.spell(con, crew, decided.words)
+    stacked = stacking.stack(sources)
+    meanings = stacking.spell(stacked, crew, decided.words)
+    stacking.lay(con, sources, stacked, meanings)
     con.execute("CREATE TABLE preferred (fingerprint VARCHAR, prio INTEGER)")
     if decided.preferred:
         con.executemany(
@@ -135,7 +136,7 @@ def _times(con: duckdb.DuckDBPyConnection, crew: Crew) -> None:
         f"""
         CREATE TABLE tested AS
         SELECT m.*, m.when_shown::DATE AS date,
-            coalesce({stacking.meaning("m.connector_type_text", "connector type")},
+            coalesce({stacking.meaning("m.connector_type_text")},
                 n.connector_type, a.connector_type, 'unknown') AS connector_type
         FROM measured_timed m LEFT JOIN planned n USING (position_id)
         LEFT JOIN (SELECT position_id, any_value(connector_type ORDER BY src, rn) AS connector_type

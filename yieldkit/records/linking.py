@@ -18,9 +18,9 @@ PREPARATION = ("prepare", "cleave")
 _REWORK = f"""
 CREATE TABLE rework_rows AS
 SELECT r.* EXCLUDE (step, cause, disposition), r.when_shown::DATE AS logged,
-    {meaning("job_text", "job")} AS job, {RAW} AS raw,
-    coalesce({meaning("technician_text", "technician")}, 'unknown') AS technician,
-    {meaning("connector_type_text", "connector type")} AS connector_type,
+    {meaning("job_text")} AS job, {RAW} AS raw,
+    coalesce({meaning("technician_text")}, 'unknown') AS technician,
+    {meaning("connector_type_text")} AS connector_type,
     coalesce(s.meaning, r.step, 'unknown') AS step,
     coalesce(c.meaning, r.cause, 'unknown') AS cause,
     coalesce(d.meaning, r.disposition, 'unknown') AS disposition

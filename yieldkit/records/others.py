@@ -24,10 +24,10 @@ _KIT = f"""
 CREATE TABLE kit_rows AS
 SELECT src, rn, file, sheet, source_row, fingerprint, when_shown::DATE AS date,
     coalesce(part_of_day, 'all') AS part_of_day,
-    coalesce({meaning("technician_text", "technician")}, 'unknown') AS technician,
-    coalesce({meaning("splicer_text", "unit")}, 'unknown') AS splicer,
-    coalesce({meaning("cleaver_text", "unit")}, 'unknown') AS cleaver,
-    coalesce({meaning("heater_text", "unit")}, 'unknown') AS heater
+    coalesce({meaning("technician_text")}, 'unknown') AS technician,
+    coalesce({meaning("splicer_text")}, 'unknown') AS splicer,
+    coalesce({meaning("cleaver_text")}, 'unknown') AS cleaver,
+    coalesce({meaning("heater_text")}, 'unknown') AS heater
 FROM in_kit_use;
 CREATE TABLE kit_claims AS
 SELECT *, concat_ws('|', technician, date, part_of_day, splicer) AS key,
@@ -54,9 +54,8 @@ JOIN ranked r ON r.no = a.no + 1
 WHERE NOT EXISTS (SELECT 1 FROM kit_written k
     WHERE k.technician = a.technician AND k.date = r.date)
   AND a.technician <> 'unknown' AND EXISTS (
-    SELECT 1 FROM in_attempts t JOIN spelled w ON w.kind = 'technician'
-    AND w.written = t.technician_text
-    WHERE w.meaning = a.technician AND t.when_shown::DATE = r.date);
+    SELECT 1 FROM in_attempts t
+    WHERE t.technician_meant = a.technician AND t.when_shown::DATE = r.date);
 CREATE TABLE kit_days AS
 SELECT technician, date, part_of_day, splicer, cleaver, heater, source, file, sheet, source_row,
     fingerprint FROM kit_written
@@ -83,7 +82,7 @@ FROM ordered;
 _JOBS = f"""
 CREATE TABLE job_rows AS
 SELECT src, rn, file, sheet, source_row, fingerprint,
-    coalesce({meaning("job_text", "job")}, 'unknown') AS job, site, planned, opened, closed,
+    coalesce({meaning("job_text")}, 'unknown') AS job, site, planned, opened, closed,
     conditions FROM in_jobs;
 CREATE TABLE job_first AS
 SELECT job, arg_min(planned, (src, rn)) FILTER (planned IS NOT NULL) AS planned,
@@ -110,8 +109,8 @@ SELECT '{table}', src, rn, CASE WHEN row_number() OVER (PARTITION BY fingerprint
 
 _MEASURED = f"""
 CREATE TABLE measured AS
-SELECT m.* EXCLUDE (quantity, result), {meaning("job_text", "job")} AS job, {RAW} AS raw,
-    coalesce({meaning("technician_text", "technician")}, 'unknown') AS technician, quantity,
+SELECT m.* EXCLUDE (quantity, result), {meaning("job_text")} AS job, {RAW} AS raw,
+    coalesce({meaning("technician_text")}, 'unknown') AS technician, quantity,
     coalesce(result, 'unknown') AS result,
     CASE WHEN value IS NULL THEN NULL WHEN value_mark = '<' THEN '-inf'::DOUBLE
         WHEN value_mark = '>' THEN value

@@ -30,10 +30,10 @@ CREATE MACRO plain_port(t) AS regexp_replace(upper(trim(t)), '^0+(.)', '\1');
 
 _PLANNED = f"""
 CREATE TABLE planned_lines AS
-SELECT src, rn, file, sheet, source_row, fingerprint, {meaning("job_text", "job")} AS job,
+SELECT src, rn, file, sheet, source_row, fingerprint, {meaning("job_text")} AS job,
     nullif(trim(panel_text), '') AS panel_text, nullif(trim(port_text), '') AS port_text,
     nullif(trim(place_text), '') AS place_text, ports,
-    coalesce({meaning("connector_type_text", "connector type")}, 'unknown') AS connector_type,
+    coalesce({meaning("connector_type_text")}, 'unknown') AS connector_type,
     nullif(trim(fibre_lot_text), '') AS fibre_lot,
     nullif(trim(connector_lot_text), '') AS connector_lot, site, conditions
 FROM in_planned;
@@ -56,12 +56,12 @@ QUALIFY row_number() OVER (PARTITION BY job, pkey ORDER BY src, rn) = 1;
 _PLACES = f"""
 CREATE TABLE written_places AS
 SELECT job, raw, keyed(raw) AS pkey, sum(n) AS n FROM (
-    SELECT {meaning("job_text", "job")} AS job, {RAW} AS raw, count(*) AS n FROM in_attempts
+    SELECT {meaning("job_text")} AS job, {RAW} AS raw, count(*) AS n FROM in_attempts
     GROUP BY ALL
     UNION ALL
-    SELECT {meaning("job_text", "job")}, {RAW}, count(*) FROM in_measurements GROUP BY ALL
+    SELECT {meaning("job_text")}, {RAW}, count(*) FROM in_measurements GROUP BY ALL
     UNION ALL
-    SELECT {meaning("job_text", "job")}, {RAW}, count(*) FROM in_rework GROUP BY ALL
+    SELECT {meaning("job_text")}, {RAW}, count(*) FROM in_rework GROUP BY ALL
 ) WHERE raw IS NOT NULL GROUP BY ALL;
 CREATE TABLE meant AS
 SELECT w.job, w.raw, w.n, coalesce(m.meaning, w.raw) AS said,

@@ -53,7 +53,7 @@ FROM readings r ORDER BY r.when_utc NULLS LAST, r.src, r.rn
 """
 _SERVICE = f"""
 SELECT when_utc AS "when", when_shown, when_shown::DATE AS date,
-    coalesce({meaning("unit_text", "unit")}, 'unknown') AS unit,
+    coalesce({meaning("unit_text")}, 'unknown') AS unit,
     {service_event("event_text")} AS event, event_text, remark, {_FROM}
 FROM service_timed r WHERE {kept("service")} ORDER BY when_shown, src, rn
 """
@@ -64,10 +64,10 @@ _STOCK_MOVES = """CASE WHEN regexp_matches(lower(move_text), 'receiv|deliver|in$
     THEN 'scrapped' WHEN trim(coalesce(move_text, '')) = '' AND quantity > 0 THEN 'received'
     ELSE 'issued' END"""
 _STOCK = f"""
-SELECT when_shown::DATE AS date, part, coalesce({meaning("connector_type_text", "connector type")},
+SELECT when_shown::DATE AS date, part, coalesce({meaning("connector_type_text")},
     '') AS connector_type, lot, {_STOCK_MOVES} AS move, quantity, expires,
-    coalesce({meaning("technician_text", "technician")}, 'unknown') AS technician,
-    {meaning("job_text", "job")} AS job, remark, {_FROM}
+    coalesce({meaning("technician_text")}, 'unknown') AS technician,
+    {meaning("job_text")} AS job, remark, {_FROM}
 FROM in_stock r WHERE {kept("stock")} ORDER BY when_shown, src, rn
 """
 _CHECKS = f"""
@@ -75,8 +75,8 @@ SELECT when_utc AS "when", when_shown::DATE AS date,
     CASE WHEN regexp_matches(lower(check_text), 'ref') THEN 'reference check'
         WHEN regexp_matches(lower(check_text), 'arc|kaari|lichtbogen') THEN 'arc check'
         ELSE 'check splice' END AS check,
-    coalesce({meaning("unit_text", "unit")}, 'unknown') AS unit,
-    coalesce({meaning("technician_text", "technician")}, 'unknown') AS technician,
+    coalesce({meaning("unit_text")}, 'unknown') AS unit,
+    coalesce({meaning("technician_text")}, 'unknown') AS technician,
     CASE WHEN value_mark = '<' THEN NULL WHEN value_mark = '>' THEN value
         ELSE round(value - coalesce(value_step, 0) / 2, 6) END AS value_low,
     CASE WHEN value_mark = '>' THEN 'inf'::DOUBLE WHEN value_mark = '<' THEN value
@@ -86,8 +86,8 @@ FROM checks_timed r WHERE {kept("checks")} ORDER BY when_shown, src, rn
 """
 _DECISIONS = f"""
 SELECT fingerprint AS decision_id, when_shown::DATE AS date, decision,
-    coalesce({meaning("unit_text", "unit")}, unit_text) AS unit,
-    coalesce({meaning("by_text", "technician")}, 'unknown') AS by, reason, {_FROM}
+    coalesce({meaning("unit_text")}, unit_text) AS unit,
+    coalesce({meaning("by_text")}, 'unknown') AS by, reason, {_FROM}
 FROM in_decisions r WHERE {kept("decisions")} ORDER BY when_shown, src, rn
 """
 _JOBS = f"""

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from yieldkit.crew import Crew
 from yieldkit.records import spelling
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
 
 KINDS_OF_WORDS = {
     "technician": ("technician_text", "by_text"),
-    "unit": ("splicer_text", "cleaver_text", "heater_text", "unit_text"),
+    "unit": ("splicer_text", "cleaver_text", "heater_text", "unit_text", "furniture_text"),
     "job": ("job_text",),
     "connector type": ("connector_type_text",),
 }
@@ -43,11 +44,36 @@ def in_order(sources: Iterable[Source]) -> list[Source]:
     return sorted(sources, key=lambda source: (source.file, source.sha256))
 
 
-def stack(con: duckdb.DuckDBPyConnection, sources: Sequence[Source]) -> None:
-    """Make a table ``in_<name>`` of each parsed table: all files' rows with ``src`` and ``rn``.
+def stack(sources: Sequence[Source]) -> dict[str, pa.Table]:
+    """All files' rows of each parsed table, with ``src``, ``rn`` and the machine the file names.
 
-    ``src`` is the file's place in the order, ``rn`` the row's in its file; ``furniture_unit`` is
+    ``src`` is the file's place in the order, ``rn`` the row's in its file; ``furniture_text`` is
     the machine that the file names for all its rows.
+    """
+    import pyarrow as pa
+
+    stacked = {}
+    for name, table in PARSED.items():
+        schema = arrow_schema(table)
+        parts = [
+            _numbered(source.parsed.rows.select(schema.names).cast(schema), src, _unit(source))
+            for src, source in enumerate(sources)
+            if source.parsed is not None and source.parsed.table == name
+        ]
+        empty = _numbered(schema.empty_table(), 0, None)
+        stacked[name] = pa.concat_tables([empty, *parts])
+    return stacked
+
+
+def lay(
+    con: duckdb.DuckDBPyConnection,
+    sources: Sequence[Source],
+    stacked: Mapping[str, pa.Table],
+    meanings: Sequence[spelling.Meaning],
+) -> None:
+    """Make ``sources`` and a table ``in_<name>`` of each parsed table, spellings resolved.
+
+    Beside each column ``x_text`` of a kind of word stands ``x_meant``, missing where unknown.
     """
     import pyarrow as pa
 
@@ -58,30 +84,35 @@ def stack(con: duckdb.DuckDBPyConnection, sources: Sequence[Source]) -> None:
                 "src": pa.array(range(len(sources)), pa.int32()),
                 "file": pa.array([s.file for s in sources], pa.string()),
                 "sha256": pa.array([s.sha256 for s in sources], pa.string()),
-                "furniture_unit": pa.array([_unit(s) for s in sources], pa.string()),
-                "downloaded": pa.array([_downloaded(s) for s in sources], pa.timestamp("ms")),
+                "downloaded": pa.array([_downloaded(s) for s in sources], pa.timestamp("us")),
             }
         ),
     )
-    con.execute(
-        "CREATE TABLE sources AS"
-        " SELECT * REPLACE (downloaded::TIMESTAMP AS downloaded) FROM sources_arrow"
-    )
-    for name, table in PARSED.items():
-        schema = arrow_schema(table)
-        parts = [
-            _numbered(source.parsed.rows.select(schema.names).cast(schema), src)
-            for src, source in enumerate(sources)
-            if source.parsed is not None and source.parsed.table == name
-        ]
-        empty = _numbered(schema.empty_table(), 0)
-        con.register(f"arrow_{name}", pa.concat_tables([empty, *parts]))
-        micro = " REPLACE (when_shown::TIMESTAMP AS when_shown)" * ("when_shown" in table.names)
+    con.execute("CREATE TABLE sources AS SELECT * FROM sources_arrow")
+    for name, rows in stacked.items():
+        con.register(f"arrow_{name}", _with_meanings(rows, meanings))
+        micro = " REPLACE (when_shown::TIMESTAMP AS when_shown)"
         con.execute(
-            f"CREATE TABLE in_{name} AS SELECT r.*{micro}, s.file, s.furniture_unit"
+            f"CREATE TABLE in_{name} AS"
+            f" SELECT r.*{micro * ('when_shown' in rows.schema.names)}, s.file"
             f" FROM arrow_{name} r JOIN sources s USING (src)"
         )
         con.unregister(f"arrow_{name}")
+
+
+def _with_meanings(rows: pa.Table, meanings: Sequence[spelling.Meaning]) -> pa.Table:
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    for kind, columns in KINDS_OF_WORDS.items():
+        known = [m for m in meanings if m.kind == kind]
+        written = pa.array([m.written for m in known], pa.string())
+        meant = pa.array([m.meaning for m in known], pa.string())
+        for column in columns:
+            if column in rows.schema.names:
+                found = meant.take(pc.index_in(rows[column].combine_chunks(), written))
+                rows = rows.append_column(meaning(column), found)
+    return rows
 
 
 def _unit(source: Source) -> str | None:
@@ -94,115 +125,88 @@ def _downloaded(source: Source) -> datetime | None:
     return found.replace(tzinfo=None) if isinstance(found, datetime) else None
 
 
-def _numbered(rows: pa.Table, src: int) -> pa.Table:
+def _numbered(rows: pa.Table, src: int, unit: str | None) -> pa.Table:
     import numpy as np
     import pyarrow as pa
 
     count = rows.num_rows
-    return rows.append_column("src", pa.array(np.full(count, src, np.int32))).append_column(
-        "rn", pa.array(np.arange(count, dtype=np.int64))
-    )
+    for name, column in (
+        ("src", pa.array(np.full(count, src, np.int32))),
+        ("rn", pa.array(np.arange(count, dtype=np.int64))),
+        ("furniture_text", pa.repeat(pa.scalar(unit, pa.string()), count)),
+    ):
+        rows = rows.append_column(name, column)
+    return rows
 
 
 def spell(
-    con: duckdb.DuckDBPyConnection, crew: Crew, decided: Mapping[str, Mapping[str, str]]
+    stacked: Mapping[str, pa.Table], crew: Crew, decided: Mapping[str, Mapping[str, str]]
 ) -> list[spelling.Meaning]:
-    """Resolve every distinct spelling; make the table ``spelled`` (kind, written, meaning).
+    """Resolve every distinct spelling of people, units, jobs and connector types.
 
     ``decided`` maps a kind of word to the lead's decisions (spelling to meaning).
     """
-    import pyarrow as pa
-
     meanings: list[spelling.Meaning] = []
-    for kind in KINDS_OF_WORDS:
-        written = _written(con, kind)
-        known, closed = _known(con, crew, kind)
+    for kind, columns in KINDS_OF_WORDS.items():
+        known, closed = _known(stacked, crew, kind)
         aliases = {row.written: row.meaning for row in crew.aliases if row.kind == kind}
         if kind == "technician":
             aliases |= {p.name: p.code for p in crew.people if p.name and p.name not in aliases}
         meanings += spelling.resolve(
             kind,
-            written,
+            _written(stacked.values(), columns),
             known=known,
             aliases=aliases,
             decided=decided.get(kind, {}),
             guess=closed and kind in ("technician", "unit"),
             closed=closed and kind == "technician",
         ).values()
-    con.register(
-        "spelled_arrow",
-        pa.table(
-            {
-                "kind": pa.array([m.kind for m in meanings], pa.string()),
-                "written": pa.array([m.written for m in meanings], pa.string()),
-                "meaning": pa.array([m.meaning for m in meanings], pa.string()),
-            }
-        ),
-    )
-    con.execute("CREATE TABLE spelled AS SELECT * FROM spelled_arrow")
     return meanings
 
 
-def _written(con: duckdb.DuckDBPyConnection, kind: str) -> dict[str, int]:
-    parts = [
-        f"SELECT {column} AS t FROM in_{name}"
-        for name, table in PARSED.items()
-        for column in KINDS_OF_WORDS[kind]
-        if column in table.names
-    ]
-    if kind == "unit":
-        parts.append("SELECT furniture_unit AS t FROM in_attempts")
-    rows = con.execute(
-        "SELECT t, count(*) FROM (" + " UNION ALL ".join(parts) + ") WHERE trim(t) <> ''"
-        " GROUP BY t ORDER BY t"
-    ).fetchall()
-    return {str(text): int(count) for text, count in rows}
+def _written(tables: Iterable[pa.Table], columns: Sequence[str]) -> dict[str, int]:
+    """Each spelling in some columns and how often it stands there, in order of code point."""
+    counts: Counter[str] = Counter()
+    for table in tables:
+        for column in columns:
+            if column in table.schema.names:
+                for found in table[column].value_counts().to_pylist():
+                    if found["values"] and found["values"].strip():
+                        counts[found["values"]] += found["counts"]
+    return dict(sorted(counts.items()))
 
 
-def _known(con: duckdb.DuckDBPyConnection, crew: Crew, kind: str) -> tuple[list[str], bool]:
+def _known(stacked: Mapping[str, pa.Table], crew: Crew, kind: str) -> tuple[list[str], bool]:
     """Codes the crew has listed, and whether they come from a list at all.
 
     Without settings the kit sheet (people, kit), the job list and the panel schedule are the lists.
     """
     if kind == "technician":
         codes = [row.code for row in crew.people]
-        return (codes, True) if codes else _sheet(con, "kit_use", ["technician_text"])
+        sheet = _usual(stacked["kit_use"], ["technician_text"])
+        return (codes, True) if codes else (sheet, bool(sheet))
     if kind == "unit":
         codes = [row.unit for row in crew.equipment]
-        columns = ["splicer_text", "cleaver_text", "heater_text"]
-        listed, _ = _sheet(con, "kit_use", columns)
-        have = {spelling.tokens(code) for code in codes}
-        extra = [code for code in listed if spelling.tokens(code) not in have]
-        return codes + extra, bool(codes or extra)
-    if kind == "job":
-        jobs, _ = _sheet(con, "jobs", ["job_text"])
-        planned, _ = _sheet(con, "planned", ["job_text"])
-        return list(dict.fromkeys(jobs + planned)), bool(jobs or planned)
-    codes = [row.connector_type for row in crew.connector_types]
-    planned, _ = _sheet(con, "planned", ["connector_type_text"])
+        listed = _usual(stacked["kit_use"], ["splicer_text", "cleaver_text", "heater_text"])
+    elif kind == "job":
+        codes = _usual(stacked["jobs"], ["job_text"])
+        listed = _usual(stacked["planned"], ["job_text"])
+    else:
+        codes = [row.connector_type for row in crew.connector_types]
+        listed = _usual(stacked["planned"], ["connector_type_text"])
     have = {spelling.tokens(code) for code in codes}
-    return codes + [code for code in planned if spelling.tokens(code) not in have], False
+    both = codes + [code for code in listed if spelling.tokens(code) not in have]
+    return both, bool(both) and kind != "connector type"
 
 
-def _sheet(
-    con: duckdb.DuckDBPyConnection, table: str, columns: Sequence[str]
-) -> tuple[list[str], bool]:
+def _usual(table: pa.Table, columns: Sequence[str]) -> list[str]:
     """The usual form of each code that a hand-kept list names."""
-    parts = " UNION ALL ".join(f"SELECT {column} AS t FROM in_{table}" for column in columns)
-    rows: list[Any] = con.execute(
-        f"SELECT t, count(*) FROM ({parts}) WHERE trim(t) <> '' GROUP BY t ORDER BY t"
-    ).fetchall()
-    usual = {
-        found.meaning
-        for found in spelling.resolve("", {str(t): int(n) for t, n in rows}).values()
-        if found.meaning
-    }
-    return sorted(usual), bool(usual)
+    found = spelling.resolve("", _written([table], columns)).values()
+    codes = sorted({one.meaning for one in found if one.meaning})
+    plain = [code for code in codes if spelling.code_like(code)]
+    return plain or codes
 
 
-def meaning(column: str, kind: str) -> str:
-    """SQL for the meaning of a column's spelling; joins ``spelled``, missing where it has none."""
-    return (
-        f"(SELECT any_value(w.meaning) FROM spelled w WHERE w.kind = '{kind}'"
-        f" AND w.written = {column})"
-    )
+def meaning(column: str) -> str:
+    """Column that holds the meaning of the spellings in ``column``."""
+    return column.removesuffix("_text") + "_meant"
