@@ -20,8 +20,8 @@ def add(subparsers: argparse._SubParsersAction) -> None:
         "layout",
         help="look at a new kind of file and propose how to read it",
         description=(
-            "Looks at a file that no layout fits, says what it found and why, shows the first rows\n"
-            "as they would be read, and writes the layout into the crew's folder layouts/.\n"
+            "Looks at a file that no layout fits, says what it found and why, shows the first\n"
+            "rows as they would be read, and writes the layout into the crew's layouts/.\n"
             "What the file cannot tell (day or month first, which mark is the decimal one) is\n"
             "asked; unanswered, it is left open in the layout and such cells are refused."
         ),

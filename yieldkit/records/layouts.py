@@ -13,12 +13,12 @@ from yieldkit.errors import CrewError
 from yieldkit.records.bodies import Header, head_cells
 from yieldkit.records.dates import form
 from yieldkit.records.declared import Layout
-from yieldkit.records.parsing import bodies, parse
+from yieldkit.records.parsing import all_rows, fitting_sheets, parse, said_by
 from yieldkit.records.reading import Rows, kind_of
 from yieldkit.records.words import plain
 
 _LOOK = "Run `yieldkit layout` on it: it proposes a layout and writes it into layouts/."
-_HEAD_BYTES = 2**18
+_HEAD_BYTES = 2**16
 _READ_WELL = 0.6
 """Least share of the first rows that must be readable where no headings tell the layout."""
 
@@ -117,7 +117,7 @@ def choose_layout(data: bytes, name: str, layouts: Sequence[Layout]) -> Layout:
     head = _head(data) if kind == "text" else data
     fits: list[tuple[tuple[float, ...], Layout]] = []
     refused: CrewError | None = None
-    cached: dict[str, list[Rows]] = {}
+    cached: dict[tuple[str, ...], list[Rows]] = {}
     for layout in layouts:
         try:
             found = _bodies(head, name, layout, kind, cached)
@@ -148,17 +148,20 @@ def choose_layout(data: bytes, name: str, layouts: Sequence[Layout]) -> Layout:
 
 
 def _bodies(
-    head: bytes, name: str, layout: Layout, kind: str, cached: dict[str, list[Rows]]
+    head: bytes,
+    name: str,
+    layout: Layout,
+    kind: str,
+    cached: dict[tuple[str, ...], list[Rows]],
 ) -> list[tuple[Rows, Header]]:
-    """As ``parsing.bodies``, a workbook unpacked only once."""
-    if kind == "text" or layout.format != "workbook":
-        return bodies(head, name, layout)
-    from yieldkit.records.parsing import fitting_sheets
-    from yieldkit.records.workbook import sheets
-
-    if "sheets" not in cached:
-        cached["sheets"] = sheets(head, name, kind)
-    return fitting_sheets(cached["sheets"], name, layout)
+    """As ``parsing.bodies``; a file is taken apart once for all layouts of its kind."""
+    if (kind == "text") == (layout.format == "workbook"):
+        return []
+    quote = "" if layout.format == "fixed" else layout.quote
+    key = (layout.encoding, layout.delimiter, quote) if kind == "text" else ()
+    if key not in cached:
+        cached[key] = all_rows(head, name, kind, layout)
+    return fitting_sheets(cached[key], name, layout)
 
 
 def _head(data: bytes) -> bytes:
@@ -176,8 +179,6 @@ def _score(rows: Rows, header: Header, layout: Layout) -> tuple[float, ...]:
     filled = [place for place, name in enumerate(header.names) if name]
     known = [place for place in filled if place in named or plain(header.names[place]) in ignored]
     above = [" ".join(cells) for cells in head_cells(rows, layout)[: header.row]]
-    from yieldkit.records.parsing import said_by
-
     preamble = len(said_by(layout.preamble, above)) == len(layout.preamble)
     has_headings = float(header.rows > 0)
     return (

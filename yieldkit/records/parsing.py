@@ -123,20 +123,22 @@ def bodies(data: bytes, name: str, layout: Layout) -> list[tuple[Rows, Header]]:
     kind = kind_of(data, name)
     if (kind == "text") == (layout.format == "workbook"):
         return []
+    return fitting_sheets(all_rows(data, name, kind, layout), name, layout)
+
+
+def all_rows(data: bytes, name: str, kind: str, layout: Layout) -> list[Rows]:
+    """The file taken apart into lines, or into the sheets of a workbook."""
     if kind == "text":
         quote = "" if layout.format == "fixed" else layout.quote
-        all_rows = [text_rows(data, layout.encoding, layout.delimiter, quote)]
-    else:
-        from yieldkit.records.workbook import sheets
+        return [text_rows(data, layout.encoding, layout.delimiter, quote)]
+    from yieldkit.records.workbook import sheets
 
-        return fitting_sheets(sheets(data, name, kind), name, layout)
-    found = [(rows, find_header(rows, layout)) for rows in all_rows if len(rows.lines)]
-    return [(rows, header) for rows, header in found if header is not None]
+    return sheets(data, name, kind)
 
 
 def fitting_sheets(found: list[Rows], name: str, layout: Layout) -> list[tuple[Rows, Header]]:
     """Sheets of a workbook that have the layout's headings."""
-    wanted = _wanted_sheets(found, name, layout)
+    wanted = found if layout.format != "workbook" else _wanted_sheets(found, name, layout)
     headed = [(rows, find_header(rows, layout)) for rows in wanted if len(rows.lines)]
     return [(rows, header) for rows, header in headed if header is not None]
 
