@@ -1,0 +1,120 @@
+"""Claims about the simulated crew, the records and the yields; for the long studies."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from yieldkit.answers.yields import first_pass_yield
+from yieldkit.simulate import CrewPlan, SimulatedCrew, simulate
+from yieldkit.simulate.world import COLUMN, true_chance
+
+JOB_NODES, JOB_WEIGHTS = np.polynomial.hermite_e.hermegauss(9)
+
+
+def stated_chances(plan: CrewPlan, seed: int) -> list[dict[str, Any]]:
+    """The simulator's own claim: a joint succeeds as often as its true chance says."""
+    first = simulate(plan, seed=seed).truth.positions.drop_duplicates("arc")
+    chosen = first.sample(min(400, len(first)), random_state=seed % 2**31)
+    return [
+        {"stated": float(p), "happened": bool(y)}
+        for p, y in zip(chosen["chance"], chosen["first_pass"], strict=True)
+    ]
+
+
+def fresh_chances(crew: SimulatedCrew) -> pd.DataFrame:
+    """True chance of each first arc, its job's effect averaged over all jobs there could be.
+
+    Nine Gauss-Hermite nodes on the logit; the spread of jobs in losses is left out.
+    """
+    parts, happened = crew.parts, crew.parts.happened
+    first = np.flatnonzero(happened.try_no == 1)
+    first = first[np.argsort(happened.position[first], kind="stable")]
+    kind = parts.work.kind[happened.position[first]]
+    eta = happened.eta[first] - happened.fault_parts[first, COLUMN["job"]]
+    chance = sum(
+        weight
+        * true_chance(
+            parts.plan,
+            kind,
+            eta + node * parts.plan.faults.job,
+            happened.mean_db[first],
+            happened.bias[first],
+            happened.arc[first],
+        )[1]
+        for node, weight in zip(JOB_NODES, JOB_WEIGHTS / JOB_WEIGHTS.sum(), strict=True)
+    )
+    return crew.truth.positions.assign(fresh=chance)
+
+
+def yields_cover(plan: CrewPlan, seed: int) -> list[dict[str, Any]]:
+    """The interval of a first-pass yield holds the true yield of the unit as worked.
+
+    ``covered``: with the jobs that there were; ``covered_fresh``: with other jobs of the same kind;
+    ``within_bounds``: the share that truly passed, between the bounds for open positions.
+    """
+    crew = simulate(plan, seed=seed)
+    truth = fresh_chances(crew)
+    outcomes = []
+    for by in ("all", "connector_type", "splicer"):
+        table = first_pass_yield(crew.tables["positions"], by=by, crew=crew.crew).table
+        grouped = truth.groupby(truth[by] if by != "all" else np.full(len(truth), "all"))
+        true = grouped[["chance", "fresh", "first_pass"]].mean()
+        for row in table.to_dict("records"):
+            if row["group"] not in true.index:
+                continue
+            worked, fresh, passed = true.loc[row["group"]]
+            outcomes.append(
+                {
+                    "what": by,
+                    "covered": row["low"] <= worked <= row["high"],
+                    "covered_fresh": row["low"] <= fresh <= row["high"],
+                    "within_bounds": row["bound_low"] - 1e-9 <= passed <= row["bound_high"] + 1e-9,
+                    "width": row["high"] - row["low"],
+                }
+            )
+    return outcomes
+
+
+def records_tell(plan: CrewPlan, seed: int) -> list[dict[str, Any]]:
+    """What the records call first pass or failed is so; how much they leave open."""
+    crew = simulate(plan, seed=seed)
+    told = crew.tables["positions"].set_index("position_id")["first_pass_termination"]
+    true = crew.truth.positions.set_index("position_id")["first_pass"]
+    told = told.reindex(true.index).fillna("no record")
+    return [
+        {"what": "called first pass, and was", "n": int((told == "yes").sum()),
+         "right": int(((told == "yes") & true).sum())},
+        {"what": "called failed, and was", "n": int((told == "no").sum()),
+         "right": int(((told == "no") & ~true).sum())},
+        {"what": "left open", "n": len(told),
+         "right": int(told.isin(["pending", "unknown", "no record"]).sum())},
+    ]  # fmt: skip
+
+
+def files_account(plan: CrewPlan, seed: int) -> list[dict[str, Any]]:
+    """Every row of every file of a crew is accounted for by our own records."""
+    import tempfile
+
+    from yieldkit.records.ingest import ingest
+    from yieldkit.records.opened import open_crew
+    from yieldkit.simulate import write_inbox
+
+    crew = simulate(plan, seed=seed)
+    with tempfile.TemporaryDirectory() as folder:
+        truth = write_inbox(crew, folder, weeks=2, seed=seed % 1000)
+        ingest(folder)
+        files = open_crew(folder).files().set_index("file")
+    names = ["data_rows", "accepted", "duplicates", "held", "refused"]
+    outcomes = []
+    for name, counts in truth.items():
+        if counts.get("kind") == "splice_export":
+            wanted = [counts["data_rows"], counts["good"], counts["duplicate"], 0]
+            exact = files.loc[name, names].tolist() == [*wanted, counts["malformed"]]
+            outcomes.append({"what": "splicer exports", "covered": exact})
+        elif "data_rows" in counts and not name.startswith("_"):
+            exact = int(files.loc[name, "data_rows"]) == counts["data_rows"]
+            outcomes.append({"what": "hand-kept lists", "covered": exact})
+    return outcomes
