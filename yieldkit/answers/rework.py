@@ -147,5 +147,10 @@ def _findings(table: pd.DataFrame, entries: pd.DataFrame, crew: Crew) -> tuple[F
     found = [Finding("rework_total", whole)]
     top = table.iloc[0]
     if top["events"] > 1:
-        found.append(Finding("rework_dearest", {str(key): value for key, value in top.items()} | {"currency": whole["currency"]}))
+        found.append(
+            Finding(
+                "rework_dearest",
+                {str(key): value for key, value in top.items()} | {"currency": whole["currency"]},
+            )
+        )
     return tuple(found)
