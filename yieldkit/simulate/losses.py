@@ -3,7 +3,8 @@
 An offset of the cores that is normal in two directions is a Rayleigh distance, and its loss is
 exponential; a steady offset beside it makes the loss a scaled noncentral chi-square with two
 degrees of freedom (Gaussian-mode approximation of D. Marcuse, Bell Syst. Tech. J. 56, 703, 1977;
-derivation: loss = 4.343 d^2 / w^2, d^2 = x^2 + y^2). The other families are there to be wrong with.
+derivation: loss = 4.343 d^2 / w^2, d^2 = x^2 + y^2; ``optics.mean_offset_loss_db`` gives the mean).
+The other families are there to be wrong with.
 """
 
 from __future__ import annotations
@@ -14,20 +15,6 @@ from scipy import special
 
 Array = NDArray[np.float64]
 MIXTURE_SHARE = 0.1
-
-
-def offset_loss_db(offset_um: Array | float, mode_field_um: float) -> Array:
-    """Loss of a lateral offset between like fibres [dB] (Marcuse 1977).
-
-    Parameters
-    ----------
-    offset_um : array
-        Offset of the cores [um].
-    mode_field_um : float
-        Mode-field diameter of both fibres [um].
-    """
-    radius = mode_field_um / 2
-    return np.asarray(10 / np.log(10) * (np.asarray(offset_um) / radius) ** 2)
 
 
 def survival(
