@@ -1,5 +1,6 @@
 """Distributions fitted to counts per interval: rounded, censored, cut, many groups at once."""
 
+from yieldkit.methods.binned.bootstrap import bootstrap_interval, goodness_of_fit, held_out
 from yieldkit.methods.binned.choice import USUAL, Average, average_intervals, weigh
 from yieldkit.methods.binned.counts import Counts, count_intervals
 from yieldkit.methods.binned.families import (
@@ -19,12 +20,19 @@ from yieldkit.methods.binned.intervals import (
     quantile_interval,
     share_over_interval,
 )
+from yieldkit.methods.binned.physical import (
+    Hypoexponential,
+    Mixture,
+    ShiftedExponential,
+    SteadyOffset,
+)
 from yieldkit.methods.binned.telling import cannot_tell
 
 __all__ = [
     "USUAL",
     "Average",
     "average_intervals",
+    "bootstrap_interval",
     "weigh",
     "Counts",
     "Estimate",
@@ -33,12 +41,18 @@ __all__ = [
     "Fit",
     "Gamma",
     "Gumbel",
+    "Hypoexponential",
     "Lognormal",
+    "Mixture",
     "Normal",
+    "ShiftedExponential",
+    "SteadyOffset",
     "Weibull",
     "cannot_tell",
     "count_intervals",
     "fit",
+    "goodness_of_fit",
+    "held_out",
     "mean_interval",
     "profile",
     "quantile_interval",
