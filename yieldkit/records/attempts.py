@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 _SPELLED = f"""
 CREATE TABLE spelled_attempts AS
-SELECT a.*, coalesce({meaning("splicer_text")},
+SELECT a.*, keyed(raw) AS pkey FROM (SELECT a.*, coalesce({meaning("splicer_text")},
         {meaning("furniture_text")}, e.unit, 'unknown') AS splicer,
     nullif(trim(serial_text), '') AS own_serial,
     {meaning("technician_text")} AS technician,
@@ -24,7 +24,7 @@ SELECT a.*, coalesce({meaning("splicer_text")},
     {meaning("job_text")} AS job, {RAW} AS raw,
     {meaning("connector_type_text")} AS type_shown,
     coalesce(fibre, 0) AS fibre_no, coalesce(when_shown::DATE, DATE '1970-01-01') AS shown_day
-FROM in_attempts a LEFT JOIN serials e ON e.serial = nullif(trim(a.serial_text), '');
+FROM in_attempts a LEFT JOIN serials e ON e.serial = nullif(trim(a.serial_text), '')) a;
 """
 
 _INTERVALS = """
@@ -58,12 +58,12 @@ SELECT src, rn, prio, gkey, counter, whole_minute, when_shown, technician, place
         angle_other_deg, error, connector_type, arcs, job) AS content
 FROM (
     SELECT a.*, a.type_shown AS connector_type, coalesce(r.prio, 1) AS prio,
-        coalesce(a.job, '') || '|' || keyed(a.raw) AS place_key,
+        coalesce(a.job, '') || '|' || a.pkey AS place_key,
         CASE WHEN a.counter IS NOT NULL
             THEN concat_ws('|', a.serial, e.epoch, a.counter, a.fibre_no)
             WHEN a.when_shown IS NULL THEN a.fingerprint
             WHEN a.whole_minute
-            THEN concat_ws('|', a.serial, '@', a.when_shown, a.fibre_no, a.job, keyed(a.raw))
+            THEN concat_ws('|', a.serial, '@', a.when_shown, a.fibre_no, a.job, a.pkey)
             ELSE concat_ws('|', a.serial, '@', a.when_shown, a.fibre_no) END AS gkey
     FROM typed_attempts a LEFT JOIN epochs e USING (src, rn)
     LEFT JOIN preferred r USING (fingerprint)
