@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
 import pandas as pd
 
-from yieldkit.answers.limits import LimitVerdicts, limit_verdicts
+from yieldkit.answers.limits import limit_verdicts
 from yieldkit.answers.losses import loss_summary
 from yieldkit.answers.result import Finding
+from yieldkit.crew import Crew
 from yieldkit.figures.losses import draw_quantiles
 from yieldkit.review import shown
 from yieldkit.review.asked import Asked, Part
@@ -18,10 +17,11 @@ from yieldkit.wording import page as words
 
 ORDER = ("not met", "cannot tell", "met")
 MOST_LINES = 12
+_OVER = ["limit", "group", "quantity", "wavelength_nm", "low", "high", "limit_db", "position_id"]
 
 
 def losses(asked: Asked) -> Part:
-    """Losses of the week, and each limit row held against them."""
+    """Losses of the week; limits on single joints held against the week, others the quarter."""
     attempts = asked.records.attempts(since=asked.first, until=asked.last)
     measured = asked.records.measurements(since=asked.first, until=asked.last)
     groupings = ["connector_type", "splicer", *(["technician"] if asked.lead else [])]
@@ -30,73 +30,111 @@ def losses(asked: Asked) -> Part:
         for by in groupings
     ]
     table = summaries[0].table
-    verdicts = limit_verdicts(attempts, measured, crew=asked.crew, confidence=asked.confidence)
-    held = verdicts.table.sort_values(
+    each, over = _single_joints(asked, attempts, measured)
+    whole = _whole_rows(asked)
+    held = pd.concat([part for part in (each, whole) if len(part)] or [each], ignore_index=True)
+    worst_first = held.sort_values(
         "verdict", key=lambda column: column.map(ORDER.index), kind="stable"
     )
-    over = over_limit(asked, verdicts)
     tables = []
     if len(held):
-        tables.append(shown.limits(held, words.CAPTIONS["limits"]))
+        tables.append(shown.limits(worst_first, words.CAPTIONS["limits"]))
     if len(table):
         tables.append(shown.losses(table, words.CAPTIONS["losses"]))
+    findings = (*_over_findings(over, each), *_whole_findings(whole))
     return Part(
-        Section("losses", tuple(_findings(verdicts, over)), _pictures(table), tuple(tables)),
+        Section("losses", findings, _pictures(table), tuple(tables)),
         stable={
             "losses": pd.concat([each.table for each in summaries], ignore_index=True),
-            "limits": verdicts.table,
+            "limits": held,
         },
         further={"over_limit": over},
     )
 
 
-def _findings(verdicts: LimitVerdicts, over: pd.DataFrame) -> Iterable[Finding]:
-    """One finding for each limit row that single joints fail; the other verdicts as they are."""
-    told = set()
-    for found in verdicts.findings:
-        values = found.values
-        if values["statistic"] != "each" or values["verdict"] != "not met":
-            if values["verdict"] != "met":
-                yield found
-            continue
-        limit = values["limit"]
-        if limit in told:
-            continue
-        told.add(limit)
-        rows = verdicts.table[verdicts.table["limit"] == limit]
-        mine = over[over["limit"] == limit]
-        named = mine["group"].value_counts(sort=False)
-        yield Finding(
-            "page_over_limit",
-            {
-                "limit": limit,
-                "quantity": values["quantity"],
-                "over": len(mine),
-                "n": int(rows["n"].sum()),
-                "groups": [(str(group), int(many)) for group, many in named.items()],
-                "joints": mine["position_id"].dropna().drop_duplicates().tolist(),
-            },
-            "decide",
-            "measure_over_limit",
-            "laser",
-        )
-
-
-def over_limit(asked: Asked, verdicts: LimitVerdicts) -> pd.DataFrame:
-    """Readings surely beyond a limit for single joints, with their place."""
-    place = ["position_id", "job", "panel", "port", "state"]
-    columns = ["limit", "group", "quantity", "wavelength_nm", "low", "high", "limit_db", *place]
-    each = verdicts.table[verdicts.table["statistic"] == "each"]
-    if verdicts.behind is None or each.empty:
-        return pd.DataFrame(columns=columns)
-    edges = each[["limit", "limit_db"]].drop_duplicates("limit")
-    read = verdicts.behind.merge(edges, on="limit", how="inner")
-    least = read["quantity"] == "return loss"
-    beyond = (~least & (read["low"] > read["limit_db"])) | (
-        least & (read["high"] < read["limit_db"])
+def _single_joints(
+    asked: Asked, attempts: pd.DataFrame, measured: pd.DataFrame
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Verdicts of the limit rows for single joints, and the readings surely beyond them."""
+    found = limit_verdicts(
+        attempts, measured, crew=_only(asked.crew, each=True), confidence=asked.confidence
     )
-    found = read[beyond].merge(asked.all_positions[place], on="position_id", how="left")
-    return found[columns].sort_values(["limit", "group", "job", "panel"], ignore_index=True)
+    place = ["position_id", "job", "panel", "port", "state"]
+    if found.behind is None or found.table.empty:
+        return found.table, pd.DataFrame(columns=[*_OVER, *place[1:]])
+    edges = found.table[["limit", "limit_db"]].drop_duplicates("limit")
+    read = found.behind.merge(edges, on="limit", how="inner")
+    over, under = read["low"] > read["limit_db"], read["high"] < read["limit_db"]
+    beyond = read[over.where(read["quantity"] != "return loss", under)]
+    listed = beyond[_OVER].merge(asked.all_positions[place], on="position_id", how="left")
+    return found.table, listed.sort_values(["limit", "group", "job", "panel"], ignore_index=True)
+
+
+def _whole_rows(asked: Asked) -> pd.DataFrame:
+    """Verdicts of the limit rows for a mean or a 97 % value, on thirteen weeks."""
+    crew = _only(asked.crew, each=False)
+    period = {"since": asked.quarter_starts, "until": asked.last}
+    return limit_verdicts(
+        asked.records.attempts(**period),
+        asked.records.measurements(**period),
+        crew=crew,
+        confidence=asked.confidence,
+    ).table
+
+
+def _only(crew: Crew, *, each: bool) -> Crew:
+    """The settings with the limit rows for single joints alone, or with the others alone."""
+    rows = tuple(row for row in crew.limits if (row.statistic == "each") == each)
+    return crew.model_copy(update={"limits": rows})
+
+
+def _over_findings(over: pd.DataFrame, each: pd.DataFrame) -> list[Finding]:
+    """One finding a kind of reading that single joints fail, or may fail."""
+    found = []
+    for quantity, rows in over.groupby("quantity", sort=False):
+        joints = rows.drop_duplicates("position_id")
+        named = [
+            " ".join(str(part) for part in place)
+            for place in joints[["job", "panel", "port"]].dropna().itertuples(index=False)
+        ]
+        values = {
+            "quantity": quantity,
+            "limits_db": sorted(set(rows["limit_db"])),
+            "over": len(rows),
+            "n": int(each[each["quantity"] == quantity]["n"].sum()),
+            "joints": named,
+        }
+        step = "measure_over_limit"
+        found.append(Finding("page_over_limit", values, "decide", step, "laser"))
+    near = each[each["verdict"] == "cannot tell"]
+    for quantity, rows in near.groupby("quantity", sort=False):
+        values = {"quantity": quantity, "rows": _named(rows), "n": int(rows["n"].sum())}
+        found.append(Finding("page_near_limit", values, "cannot tell"))
+    return found
+
+
+def _whole_findings(whole: pd.DataFrame) -> list[Finding]:
+    """One finding a kind of reading, a rule and a verdict."""
+    found = []
+    for verdict in ("not met", "cannot tell"):
+        rows = whole[whole["verdict"] == verdict].sort_values("n", ascending=False)
+        for (quantity, statistic), some in rows.groupby(["quantity", "statistic"], sort=False):
+            values: dict[str, object] = {"quantity": quantity, "statistic": statistic}
+            values["verdict"] = verdict
+            values["rows"] = some.astype({"n_more": float}).to_dict("records")
+            if verdict == "not met":
+                code = "find_the_carrier"
+                found.append(Finding("page_limit_rows", values, "decide", code, "people"))
+            else:
+                found.append(Finding("page_limit_rows", values, "cannot tell"))
+    return found
+
+
+def _named(rows: pd.DataFrame) -> list[str]:
+    return [
+        f"{row['group']}{shown.at_wavelength(row['wavelength_nm'])}"
+        for row in rows.to_dict("records")
+    ]
 
 
 def _pictures(table: pd.DataFrame) -> tuple[Picture, ...]:

@@ -207,9 +207,14 @@ def plain(
     )
 
 
+def at_wavelength(wavelength_nm: float) -> str:
+    """ " 1310 nm", or nothing where a reading has no wavelength."""
+    return "" if missing(wavelength_nm) else f" {wavelength_nm:g} nm"
+
+
 def reading(each: pd.Series) -> str:
     """Kind of reading with its wavelength and direction: "insertion loss 1310 nm, A to B"."""
-    wave = "" if missing(each["wavelength_nm"]) else f" {each['wavelength_nm']:g} nm"
+    wave = at_wavelength(each["wavelength_nm"])
     way = text(each["direction"])
     return f"{text(each['quantity'])}{wave}" + (f", {way}" if way not in ("", "any") else "")
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from dataclasses import replace
 from datetime import timedelta
 
 import pandas as pd
@@ -14,6 +16,8 @@ from yieldkit.review.model import Picture, Section
 from yieldkit.review.pictures import picture
 from yieldkit.wording import page as words
 
+EVEN = 0.5
+"""A suspect under even odds is to be watched, not acted on."""
 WATCHED = timedelta(weeks=26)
 """So far back goes the past that a unit is compared with."""
 
@@ -36,6 +40,7 @@ def drift(asked: Asked) -> Part:
     if not asked.lead:
         table = table[table["unit_kind"] != "technician"]
         findings = tuple(f for f in findings if f.values.get("unit_kind") != "technician")
+    findings = _one_decision_a_unit(findings)
     if table.empty and found.streams:
         findings = (Finding("page_no_drift", {"n": len(found.streams)}, "fine"), *findings)
     pictures: tuple[Picture, ...] = ()
@@ -54,6 +59,30 @@ def drift(asked: Asked) -> Part:
         stable={"signals": table},
         further={"retest": _to_retest(asked, found, table)},
     )
+
+
+def _one_decision_a_unit(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """The first signal of a unit asks for the decision; a second one of it backs the first.
+
+    A suspect that is less likely than another of the same kind of signal is to be watched.
+    """
+    kept: list[Finding] = []
+    decided: set[object] = set()
+    for found in sorted(findings, key=_doubt):
+        unit = found.values.get("unit")
+        if found.severity == "decide":
+            if unit in decided:
+                found = replace(found, severity="note", step="", caution="")
+            elif found.values.get("chance_this_unit", 1.0) < EVEN:
+                found = replace(found, severity="watch")
+            else:
+                decided.add(unit)
+        kept.append(found)
+    return tuple(kept)
+
+
+def _doubt(found: Finding) -> float:
+    return 1.0 - found.values.get("chance_this_unit", 0.0)
 
 
 def _to_retest(asked: Asked, found: DriftWatch, signals: pd.DataFrame) -> pd.DataFrame:

@@ -28,10 +28,25 @@ def open_joints(asked: Asked) -> Part:
     found = open_positions(asked.all_positions, crew=asked.crew, as_of=asked.as_of)
     waiting = found.table[found.table["open"] > 0].sort_values("oldest_days", ascending=False)
     tables = (shown.open_jobs(waiting, words.CAPTIONS["open"]),) if len(waiting) else ()
+    late = [one for one in found.findings if one.code == "open_too_long"]
+    others = tuple(one for one in found.findings if one.code != "open_too_long")
+    each = _each_open(asked)
     return Part(
-        Section("open", findings=found.findings, tables=tables),
-        further={"open": _each_open(asked)},
+        Section("open", (*_too_long(asked, each), *others) if late else others, tables=tables),
+        further={"open": each},
     )
+
+
+def _too_long(asked: Asked, each: pd.DataFrame) -> tuple[Finding, ...]:
+    """All positions that wait longer than the settings allow, in one finding."""
+    limit = asked.crew.general.pending_days
+    late = each[each["waited_days"] > limit]
+    if late.empty:
+        return ()
+    values = {"open": len(late), "jobs": late["job"].nunique(), "limit_days": limit}
+    oldest = late.iloc[0]
+    values |= {"oldest_days": oldest["waited_days"], "oldest_job": oldest["job"]}
+    return (Finding("page_open_too_long", values, "watch"),)
 
 
 def _each_open(asked: Asked) -> pd.DataFrame:

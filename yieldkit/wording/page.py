@@ -349,13 +349,55 @@ def said_of_losses(rows: Sequence[Mapping[Any, Any]]) -> str:
 
 def _over_limit(values: Mapping[str, Any]) -> str:
     side = "under" if values["quantity"] == "return loss" else "over"
-    groups = listed(f"{many} of {name}" for name, many in values["groups"])
-    joints = [str(joint).replace("|", " ") for joint in values["joints"]]
-    shown = joints[:4] + ([f"{len(joints) - 4} more"] if len(joints) > 4 else [])
-    places = f" {'It is' if len(joints) == 1 else 'They are'} {listed(shown)}." if joints else ""
+    edge = listed(f"{limit:g}" for limit in values["limits_db"])
+    joints = list(values["joints"])
+    few = joints[:5] + ([f"{len(joints) - 5} more"] if len(joints) > 5 else [])
+    many = f"{count(values['over'], 'reading')} of {values['n']}"
+    places = f": {listed(few)}" if joints else ""
     return (
-        f"Not met: {values['limit']}. {count(values['over'], 'reading')} of {values['n']}"
-        f" {'is' if values['over'] == 1 else 'are'} {side} it ({groups}).{places}"
+        f"Not met: {values['quantity']} of single joints. {many}"
+        f" {'is' if values['over'] == 1 else 'are'} {side} the limit of {edge} dB{places}."
+    )
+
+
+def _near_limit(values: Mapping[str, Any]) -> str:
+    return (
+        f"Cannot tell for each joint whether its {values['quantity']} is within the limit: the"
+        f" display rounds ({listed(values['rows'])}, {count(values['n'], 'reading')}). Read those"
+        " at the limit again on a finer display, or agree that the shown figure counts."
+    )
+
+
+def _limit_rows(values: Mapping[str, Any]) -> str:
+    rows = list(values["rows"])
+    rule = "mean" if values["statistic"] == "mean" else f"{values['statistic']} value"
+    head = "Not met" if values["verdict"] == "not met" else "Cannot tell yet"
+    said = [_limit_row(row) for row in rows[:3]]
+    if len(rows) > 3:
+        said.append(f"and {count(len(rows) - 3, 'other group')}, in the workbook")
+    weeks = " (last 13 weeks)"
+    return f"{head}: {rule} of the {values['quantity']}{weeks}. {'; '.join(said)}."
+
+
+def _limit_row(row: Mapping[str, Any]) -> str:
+    wave = "" if missing(row["wavelength_nm"]) else f" {row['wavelength_nm']:g} nm"
+    if missing(row["low"]) or missing(row["high"]):
+        between = "no interval"
+    else:
+        between = f"{row['low']:.3f} to {row['high']:.3f} dB"
+    more = row["n_more"]
+    about = "" if missing(more) else f"; about {count(more, 'more reading')} would tell"
+    return (
+        f"{row['group']}{wave} {decibels(row['value'])} ({between}, n {row['n']}) against"
+        f" {row['limit_db']:g} dB{about}"
+    )
+
+
+def _open_too_long(values: Mapping[str, Any]) -> str:
+    return (
+        f"{count(values['open'], 'position')} in {count(values['jobs'], 'job')} open for more than"
+        f" {values['limit_days']} days, the oldest for {values['oldest_days']:.0f} days"
+        f" ({values['oldest_job']}). Test or close them; until then they count as unknown."
     )
 
 
@@ -427,6 +469,9 @@ def _decision_noted(values: Mapping[str, Any]) -> str:
 SENTENCES: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "page_no_drift": _no_drift,
     "page_over_limit": _over_limit,
+    "page_near_limit": _near_limit,
+    "page_limit_rows": _limit_rows,
+    "page_open_too_long": _open_too_long,
     "page_restated": _restated,
     "page_not_given": _not_given,
     "page_no_last_week": _no_last_week,

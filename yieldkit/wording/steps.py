@@ -12,6 +12,10 @@ STEPS: dict[str, str] = {
         "Clean, inspect and measure these joints, or make them again; all are on the sheet"
         " `over limit` of the workbook."
     ),
+    "find_the_carrier": (
+        "See on the sheet `losses` which splicer carries it; look at kit, lots and jobs before the"
+        " next job."
+    ),
     "reference_check": "Clean the reference cord, set the reference again and repeat the tests.",
     "set_aside_lot": "Set {unit} aside until ten joints from another lot have been compared.",
     "write_down": "Write down every failed attempt this week, also the quick ones.",
