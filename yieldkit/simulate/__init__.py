@@ -3,12 +3,12 @@
 from yieldkit.simulate.crew import SimulatedCrew, Truth, simulate
 from yieldkit.simulate.inbox import write_inbox
 from yieldkit.simulate.plan import (
+    Certifying,
     CrewPlan,
     Logging,
     Shift,
     SplicerPlan,
     Spread,
-    Testing,
     TypePlan,
     Wear,
     fitting_crew,
@@ -25,7 +25,7 @@ __all__ = [
     "SimulatedCrew",
     "SplicerPlan",
     "Spread",
-    "Testing",
+    "Certifying",
     "Truth",
     "TypePlan",
     "Wear",

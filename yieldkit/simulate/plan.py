@@ -157,7 +157,7 @@ class Logging:
 
 
 @dataclass(frozen=True)
-class Testing:
+class Certifying:
     """Tests, days later, by another person."""
 
     lag_days: float = 2.0
@@ -227,7 +227,7 @@ class CrewPlan:
     shifts: tuple[Shift, ...] = ()
     wear: Wear = field(default_factory=Wear)
     logging: Logging = field(default_factory=Logging)
-    testing: Testing = field(default_factory=Testing)
+    testing: Certifying = field(default_factory=Certifying)
 
     def __post_init__(self) -> None:
         for name in ("technicians", "splicers", "cleavers", "heaters", "types"):
@@ -356,7 +356,9 @@ def fitting_crew(technicians: int = 6, weeks: int = 13, **changes: Any) -> CrewP
         logging=Logging(
             honest=1.0, spread=0.0, place_blank=0.0, operator_blank=0.0, kit_sheet=1.0, twice=0.0
         ),
-        testing=Testing(estimate_limit_db=None, return_loss_limit_db=None, missing=0.0, dirty=0.0),
+        testing=Certifying(
+            estimate_limit_db=None, return_loss_limit_db=None, missing=0.0, dirty=0.0
+        ),
         retry=0.0,
     )
     return replace(plain, **changes)
