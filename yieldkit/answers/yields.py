@@ -114,11 +114,10 @@ def first_pass_yield(
     column = _group_column(positions, by)
     require_columns(positions, ["position_id", "first_attempt_id", "job", answer])
     made = positions[positions["first_attempt_id"].notna()]
-    group = column.loc[made.index].astype(object).where(column.loc[made.index].notna(), UNKNOWN)
-    counts = pd.crosstab(group.rename("group"), made[answer].rename("answer"))
-    counts = counts.reindex(columns=list(FIRST_PASS), fill_value=0)
+    group = _labels(column.loc[made.index])
+    counts = _counts(made[answer], group)
     known, started = counts["yes"] + counts["no"], counts.sum(axis=1)
-    effect = _design_effects(made, answer, group).reindex(counts.index).fillna(1.0)
+    effect = _design_effects(made, answer, group, list(counts.index))
     found = proportion(counts["yes"], known, confidence=confidence, design_effect=effect)
     table = pd.DataFrame(
         {
@@ -199,21 +198,44 @@ def _group_column(positions: pd.DataFrame, by: str) -> pd.Series:
     return positions[by]
 
 
-def _design_effects(made: pd.DataFrame, answer: str, group: pd.Series) -> pd.Series:
+def _labels(column: pd.Series) -> pd.Series:
+    """A column as text; a missing label is unknown."""
+    return column.astype(object).where(column.notna(), UNKNOWN).astype(str)
+
+
+def _counts(answer: pd.Series, group: pd.Series) -> pd.DataFrame:
+    """Positions of each group by their answer, groups in sorted order."""
+    code, names = pd.factorize(group, sort=True)
+    kind = pd.Categorical(answer, list(FIRST_PASS)).codes
+    cells = np.bincount(code * len(FIRST_PASS) + kind, minlength=len(names) * len(FIRST_PASS))
+    return pd.DataFrame(cells.reshape(-1, len(FIRST_PASS)), names, list(FIRST_PASS))
+
+
+def _design_effects(
+    made: pd.DataFrame, answer: str, group: pd.Series, names: list[str]
+) -> list[float]:
     """Design effect of jobs for each group; one job-to-job correlation for the whole crew."""
-    decided = made[made[answer].isin(["yes", "no"])]
-    if decided.empty:
-        return pd.Series(dtype=float)
-    passed = decided[answer].eq("yes")
-    kind = decided.get("connector_type", pd.Series("", index=decided.index))
-    strata = [decided["job"].fillna(UNKNOWN), kind.fillna(UNKNOWN)]
-    cells = passed.groupby(strata).agg(["sum", "size"])
-    # Types differ in yield, so the spread of jobs is taken within types.
-    pooled = [cluster_correlation(cell["sum"], cell["size"]) for _, cell in cells.groupby(level=1)]
-    weight = cells.groupby(level=1)["size"].sum().to_numpy()
-    correlation = float(np.average(pooled, weights=weight))
-    sizes = decided.groupby([group.loc[decided.index], decided["job"].fillna(UNKNOWN)]).size()
-    return sizes.groupby(level=0).agg(lambda tried: design_effect(tried, correlation))
+    decided = made[answer].isin(["yes", "no"]).to_numpy()
+    job = pd.factorize(_labels(made["job"]))[0][decided]
+    kind = np.zeros(len(job), int)
+    if "connector_type" in made:
+        kind = pd.factorize(_labels(made["connector_type"]))[0][decided]
+    correlation = _job_correlation(made[answer].eq("yes").to_numpy()[decided], job, kind)
+    jobs = int(job.max()) + 1 if len(job) else 0
+    code = pd.Categorical(group, names).codes.astype(int)[decided]
+    sizes = np.bincount(code * jobs + job, minlength=len(names) * jobs).reshape(len(names), jobs)
+    return [design_effect(tried, correlation) for tried in sizes]
+
+
+def _job_correlation(passed: np.ndarray, job: np.ndarray, kind: np.ndarray) -> float:
+    """Correlation of two positions of one job, taken within types since types differ in yield."""
+    found, weight = [0.0], [1e-9]
+    for one in np.unique(kind):
+        mine = kind == one
+        tried = np.bincount(job[mine])
+        found.append(cluster_correlation(np.bincount(job[mine], passed[mine]), tried))
+        weight.append(float(mine.sum()))
+    return float(np.average(found, weights=weight))
 
 
 def _finding(row: dict, crew: Crew) -> Finding:

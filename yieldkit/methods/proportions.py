@@ -6,17 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtri
-from statsmodels.stats.proportion import proportion_confint
+from scipy.special import betaincinv, ndtri
 
-METHODS = {
-    "wilson": "wilson",
-    "clopper-pearson": "beta",
-    "agresti-coull": "agresti_coull",
-    "jeffreys": "jeffreys",
-    "wald": "normal",
-}
-"""Our name of a method and statsmodels' own."""
+METHODS = ("wilson", "clopper-pearson", "agresti-coull", "jeffreys", "wald")
+"""Written out here: the library that has them takes longer to load than a review may take."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,7 +45,7 @@ def proportion(
     confidence : float
         Coverage wanted [fraction].
     method : str
-        A key of ``METHODS``; the Wilson score interval [1]_ by default.
+        One of ``METHODS``; the Wilson score interval [1]_ by default, the others as in [3]_.
     design_effect : array_like
         How many times the variance is that of independent trials; trials count as
         ``tried / design_effect`` [2]_.
@@ -61,6 +54,7 @@ def proportion(
     ----------
     .. [1] E. B. Wilson, J. Amer. Stat. Assoc. 22, 209-212, 1927.
     .. [2] L. Kish, Survey Sampling, 1965, section 8.2.
+    .. [3] L. D. Brown, T. T. Cai and A. DasGupta, Stat. Sci. 16, 101-133, 2001.
 
     Examples
     --------
@@ -77,10 +71,37 @@ def proportion(
     low, high = np.zeros(total.shape), np.ones(total.shape)
     if known.any():
         size = total[known] / np.maximum(effect[known], 1.0)
-        low[known], high[known] = proportion_confint(
-            share[known] * size, size, 1 - confidence, METHODS[method]
-        )
+        low[known], high[known] = _ends(share[known], size, confidence, method)
     return Interval(share, np.clip(low, 0, 1), np.clip(high, 0, 1), confidence)
+
+
+def _ends(
+    share: NDArray[np.float64], size: NDArray[np.float64], confidence: float, method: str
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Both ends of a method's interval."""
+    z = ndtri((1 + confidence) / 2)
+    tail = (1 - confidence) / 2
+    hits, missed = share * size, (1 - share) * size
+    if method in ("wilson", "agresti-coull"):
+        middle = (hits + z**2 / 2) / (size + z**2)
+        if method == "wilson":
+            half = z / (size + z**2) * np.sqrt(hits * missed / size + z**2 / 4)
+        else:
+            half = z * np.sqrt(middle * (1 - middle) / (size + z**2))
+        return middle - half, middle + half
+    if method == "wald":
+        half = z * np.sqrt(share * (1 - share) / size)
+        return share - half, share + half
+    if method not in METHODS:
+        raise ValueError(f"method is {method!r}, wanted one of {', '.join(METHODS)}")
+    if method == "jeffreys":
+        return (
+            betaincinv(hits + 0.5, missed + 0.5, tail),
+            betaincinv(hits + 0.5, missed + 0.5, 1 - tail),
+        )
+    low = betaincinv(np.maximum(hits, 1e-9), missed + 1, tail)
+    high = betaincinv(hits + 1, np.maximum(missed, 1e-9), 1 - tail)
+    return np.where(hits > 0, low, 0.0), np.where(missed > 0, high, 1.0)
 
 
 def difference(
