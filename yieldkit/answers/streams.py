@@ -174,7 +174,7 @@ def expected_failures(positions: pd.DataFrame, kinds: Sequence[str]) -> pd.DataF
     base = kind.map(by_type).astype(float)
     person = made["technician"].fillna(UNKNOWN)
     ratio = (made.groupby(person)["failed"].sum() + 5) / (base.groupby(person).sum() + 5)
-    made["expected"] = (base * person.map(ratio)).clip(1e-4, 0.95)
+    made["expected"] = (base * person.map(ratio).astype(float)).clip(1e-4, 0.95)
     for name in kinds:
         made[name] = made[name].astype(object).where(made[name].notna(), UNKNOWN)
     return made
