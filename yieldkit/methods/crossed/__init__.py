@@ -7,17 +7,22 @@ dense algebra of the size of all levels together.
 
 from yieldkit.methods.crossed.design import Factors, factors, treatment
 from yieldkit.methods.crossed.gaussian import GaussianFit, fit_gaussian
+from yieldkit.methods.crossed.integrate import Integrated, integrate
 from yieldkit.methods.crossed.laplace import LaplaceFit, fit_laplace
+from yieldkit.methods.crossed.mixture import Mixture
 from yieldkit.methods.crossed.responses import Counts, Intervals
 
 __all__ = [
     "Counts",
     "Factors",
     "GaussianFit",
+    "Integrated",
     "Intervals",
     "LaplaceFit",
+    "Mixture",
     "factors",
     "fit_gaussian",
     "fit_laplace",
+    "integrate",
     "treatment",
 ]

@@ -53,24 +53,29 @@ class Factors:
             total += np.bincount(code, weight, minlength=self.q)
         return total
 
+    @cached_property
+    def _pairs(self) -> list[tuple[slice, slice, NDArray[np.int64]]]:
+        """Columns of each two factors, and the pair of levels of each cell as one number."""
+        found = []
+        for one in range(len(self.names)):
+            rows = slice(int(self.start[one]), int(self.start[one + 1]))
+            for two in range(one + 1, len(self.names)):
+                columns = slice(int(self.start[two]), int(self.start[two + 1]))
+                wide = columns.stop - columns.start
+                both = (self.codes[one] - rows.start) * wide + (self.codes[two] - columns.start)
+                found.append((rows, columns, both))
+        return found
+
     def pair_sums(self, weight: Array) -> Array:
         """Sum of ``weight`` over the cells that share two levels, shape (q, q)."""
-        q, found = self.q, np.zeros((self.q, self.q))
-        for one in range(len(self.names)):
-            rows = slice(self.start[one], self.start[one + 1])
-            size = rows.stop - rows.start
-            mine = self.codes[one] - rows.start
-            found[np.arange(rows.start, rows.stop), np.arange(rows.start, rows.stop)] = np.bincount(
-                mine, weight, minlength=size
-            )
-            for two in range(one + 1, len(self.names)):
-                columns = slice(self.start[two], self.start[two + 1])
-                wide = columns.stop - columns.start
-                both = mine * wide + (self.codes[two] - columns.start)
-                block = np.bincount(both, weight, minlength=size * wide).reshape(size, wide)
-                found[rows, columns] = block
-                found[columns, rows] = block.T
-        return found[:q, :q]
+        found = np.zeros((self.q, self.q))
+        found[np.diag_indices(self.q)] = self.sums(weight)
+        for rows, columns, both in self._pairs:
+            size, wide = rows.stop - rows.start, columns.stop - columns.start
+            block = np.bincount(both, weight, minlength=size * wide).reshape(size, wide)
+            found[rows, columns] = block
+            found[columns, rows] = block.T
+        return found
 
     def cross(self, x: Array, weight: Array) -> Array:
         """Sum of ``weight * x`` over the cells of each level, shape (q, p) for x of (n, p)."""

@@ -171,7 +171,7 @@ def _solve(ratio: Array, made: Products, of: Factors) -> _Solved:
     right = made.xy - half_zx.T @ half_zy
     fixed = cho_solve((root_xx, True), right)
     left = made.yy - half_zy @ half_zy - fixed @ right
-    return _Solved(scale, lower, half_zx, half_zy, root_xx, fixed, float(left))
+    return _Solved(scale, np.asarray(lower, float), half_zx, half_zy, root_xx, fixed, float(left))
 
 
 def _criterion(ratio: Array, made: Products, of: Factors, restricted: bool) -> tuple[float, Array]:

@@ -127,7 +127,7 @@ class Problem:
             self.curvature(self.response.slopes(eta, log_scale).weight, scale)
         )
         marginal = height - np.log(np.diag(root)).sum() + p / 2 * np.log(2 * np.pi)
-        return Inner(inner, eta, root, float(marginal))
+        return Inner(inner, eta, np.asarray(root, float), float(marginal))
 
     def gradient(self, at: Inner, sd: Array, log_scale: float) -> tuple[Array, Array, float]:
         """Slopes of the Laplace log-likelihood in fixed effects, standard deviations, log scale."""
@@ -152,7 +152,9 @@ class Problem:
         if p:
             own += np.einsum("ij,ij->i", inverse[p:, :p], of.cross(self.x, slopes.weight))
         per_level = at.inner[p:] * sums - own - back[p:] * residual
-        deviations = np.bincount(of.owner, per_level, minlength=len(sd)) if of.q else np.zeros(0)
+        deviations = np.zeros(len(sd))
+        if of.q:
+            deviations += np.bincount(of.owner, per_level, minlength=len(sd))
         in_scale = 0.0
         if self.response.has_scale:
             assert slopes.scale_first is not None and slopes.first_in_scale is not None
@@ -249,8 +251,9 @@ class _Outer:
         return np.concatenate([fixed, np.full(self.k, sd), tail])
 
     def bounds(self) -> list[tuple[float | None, float | None]]:
-        tail = [(-12.0, 12.0)] if self.problem.response.has_scale else []
-        return [(None, None)] * self.p + [(0.0, 50.0)] * self.k + tail
+        limits: list[tuple[float | None, float | None]] = [(None, None)] * self.p
+        limits += [(0.0, 50.0)] * self.k
+        return limits + [(-12.0, 12.0)] if self.problem.response.has_scale else limits
 
     def value_and_slope(self, vector: Array) -> tuple[float, Array]:
         fixed, sd, log_scale = self.split(vector)

@@ -1,0 +1,101 @@
+"""Standard deviations integrated out: against dense numerical integration, and at its limits."""
+
+import numpy as np
+import pytest
+from pytest import approx
+from scipy.special import expit
+
+from yieldkit.methods.crossed import Counts, Mixture, factors, integrate
+
+PASSED = np.array([38, 52, 45, 19])
+FAILED = np.array([2, 8, 0, 3])
+
+
+def posterior_of(passed, failed, **options):
+    labels = {"crew": np.zeros(len(passed)), "technician": np.arange(len(passed))}
+    settings = {"prior": {"technician": 0.5}, "held": {"crew": 2.0}, "centre": 3.0} | options
+    return integrate(Counts(passed, failed), factors(labels), **settings)
+
+
+def dense(passed, failed, scale=0.5):
+    """Posterior means and standard deviations of the effects by sums over a fine grid."""
+    levels = np.linspace(-3.0, 4.0, 141) + 3.0
+    units = np.linspace(-6.0, 6.0, 121)
+    moments = np.zeros((3, len(passed)))
+    for sd in np.linspace(0.01, 3.2, 160):
+        effects = sd * units
+        eta = levels[:, None] + effects
+        each = [
+            expit(eta) ** made * expit(-eta) ** lost * np.exp(-0.5 * units**2)
+            for made, lost in zip(passed, failed, strict=True)
+        ]
+        total = np.array([one.sum(axis=1) for one in each])
+        whole = np.exp(-0.5 * ((levels - 3) / 2) ** 2 - 0.5 * (sd / scale) ** 2)
+        whole = whole * total.prod(axis=0)
+        for power in range(3):
+            part = np.array([(one * effects**power).sum(axis=1) for one in each]) / total
+            moments[power] += (whole * part).sum(axis=1)
+    mean = moments[1] / moments[0]
+    return mean, np.sqrt(moments[2] / moments[0] - mean**2)
+
+
+def test_effects_agree_with_dense_integration():
+    """Means within 0.08 and spreads within 8 % of the exact ones, a level without failures too."""
+    found = posterior_of(PASSED, FAILED)
+    mean, spread = dense(PASSED, FAILED)
+    functionals = np.eye(found.factors.q)[:, found.block("technician")]
+    mixture = found.linear(functionals)
+    assert mixture.mean() == approx(mean, abs=0.08)
+    assert mixture.sd() == approx(spread, rel=0.08)
+
+
+def test_no_failure_at_all_gives_finite_answers():
+    found = posterior_of(np.array([20, 30, 5]), np.zeros(3))
+    contrast = found.contrasts("technician")
+    low, high = contrast.interval()
+    assert np.isfinite(low).all() and np.isfinite(high).all()
+    assert (low < 0).all() and (high > 0).all()
+
+
+def test_draws_have_the_mixture_moments():
+    found = posterior_of(PASSED, FAILED)
+    effects, sds = found.draws(np.random.default_rng(4), 40_000)
+    rows = found.block("technician")
+    mixture = found.linear(np.eye(found.factors.q)[:, rows])
+    assert effects[:, rows].mean(axis=0) == approx(mixture.mean(), abs=0.02)
+    assert effects[:, rows].std(axis=0) == approx(mixture.sd(), rel=0.03)
+    mean_sd = found.weight @ found.sds()
+    assert sds.mean(axis=0) == approx(mean_sd, rel=0.03)
+
+
+def test_known_spreads_need_no_nodes():
+    found = posterior_of(PASSED, FAILED, prior={}, held={"crew": 2.0, "technician": 0.4})
+    assert len(found.nodes) == 1
+    assert found.efficiency == 1.0
+
+
+def test_a_smooth_quantity_is_linearised_at_each_node():
+    found = posterior_of(PASSED, FAILED)
+    row = found.block("technician").start
+
+    def twice(effects):
+        slope = np.zeros((len(effects), 1))
+        slope[row] = 2.0
+        return 2 * effects[[row]], slope
+
+    direct = found.linear(np.eye(found.factors.q)[:, [row]])
+    assert found.smooth(twice).mean() == approx(2 * direct.mean())
+    assert found.smooth(twice).sd() == approx(2 * direct.sd())
+
+
+def test_every_factor_wants_a_prior_or_a_known_spread():
+    with pytest.raises(ValueError, match="either a prior or a known spread"):
+        posterior_of(PASSED, FAILED, held={})
+
+
+def test_quantiles_of_a_mixture_of_one_are_normal():
+    """Normal quantile 1.959964 (any table)."""
+    one = Mixture(np.ones(1), np.array([[1.0]]), np.array([[2.0]]))
+    low, high = one.interval(0.95)
+    assert (low[0], high[0]) == approx((1 - 3.919928, 1 + 3.919928), abs=1e-5)
+    assert one.below(1.0)[0] == approx(0.5)

@@ -1,0 +1,59 @@
+"""A quantity whose distribution is a weighted mixture of normal ones."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import ndtr
+
+from yieldkit.methods.crossed.design import Array
+
+
+@dataclass(frozen=True, eq=False)
+class Mixture:
+    """Several quantities, each a mixture of normals over the same nodes.
+
+    Parameters
+    ----------
+    weight : ndarray, shape (nodes,)
+        Weights, adding to 1.
+    middle, spread : ndarray, shape (nodes, quantities)
+        Mean and standard deviation at each node.
+    """
+
+    weight: Array
+    middle: Array
+    spread: Array
+
+    def mean(self) -> Array:
+        """Mean of each quantity."""
+        return self.weight @ self.middle
+
+    def sd(self) -> Array:
+        """Standard deviation of each quantity."""
+        within = self.weight @ self.spread**2
+        return np.sqrt(within + self.weight @ (self.middle - self.mean()) ** 2)
+
+    def below(self, limit: Array | float) -> Array:
+        """Chance that each quantity is below ``limit``."""
+        gap = np.broadcast_to(limit, self.middle.shape[1:]) - self.middle
+        safe = np.maximum(self.spread, 1e-300)
+        return self.weight @ np.where(self.spread > 0, ndtr(gap / safe), gap > 0)
+
+    def quantile(self, chance: float) -> Array:
+        """Value that each quantity stays under with ``chance``, by bisection."""
+        if not 0 < chance < 1:
+            raise ValueError(f"chance is {chance}, wanted between 0 and 1")
+        low = (self.middle - 12 * self.spread).min(axis=0)
+        high = (self.middle + 12 * self.spread).max(axis=0)
+        for _ in range(60):
+            half = (low + high) / 2
+            under = self.below(half) < chance
+            low, high = np.where(under, half, low), np.where(under, high, half)
+        return (low + high) / 2
+
+    def interval(self, confidence: float = 0.95) -> tuple[Array, Array]:
+        """Equal-tailed interval of each quantity."""
+        tail = (1 - confidence) / 2
+        return self.quantile(tail), self.quantile(1 - tail)
