@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from pathlib import Path
 
 import pandas as pd
 
@@ -15,8 +14,8 @@ from yieldkit.review.asked import Asked, Part
 from yieldkit.review.model import Review, Section
 from yieldkit.review.tables import COLUMNS, hide_few, stable
 
-DEMO_MARK = "demo-crew.txt"
-"""A file of this name in a crew's folder says that the crew is invented."""
+INVENTED = "invented"
+"""A crew whose name says so is shown as invented."""
 
 Ask = Callable[[Asked], Part]
 SECTIONS: dict[str, Ask] = {
@@ -65,7 +64,7 @@ def gather(
         zone=asked.crew.general.zone,
         confidence=asked.confidence,
         lead=lead,
-        invented=(Path(records.folder) / DEMO_MARK).exists(),
+        invented=INVENTED in asked.crew.general.name.lower(),
         overall=overall,
         sections=tuple(part.section for part in parts),
         stable={name: stable(name, tables.get(name)) for name in COLUMNS},

@@ -397,7 +397,7 @@ def _open_too_long(values: Mapping[str, Any]) -> str:
     return (
         f"{count(values['open'], 'position')} in {count(values['jobs'], 'job')} open for more than"
         f" {values['limit_days']} days, the oldest for {values['oldest_days']:.0f} days"
-        f" ({values['oldest_job']}). Test or close them; until then they count as unknown."
+        f" ({values['oldest_job']}). Test or close them; until then they count as not known."
     )
 
 
