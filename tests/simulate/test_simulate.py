@@ -22,19 +22,19 @@ from yieldkit.simulate import (
 )
 
 PLANS = {
-    "fitting": fitting_crew(weeks=13),
-    "misspecified": misspecified(typical_crew(weeks=13)),
+    "fitting": fitting_crew(weeks=10),
+    "misspecified": misspecified(typical_crew(weeks=10)),
     "drifting": typical_crew(
-        weeks=13,
+        weeks=10,
         shifts=(
             Shift("splicer", "SP-02", 30, ramp_days=10, bias=4.0, loss_factor=1.3),
             Shift("cleaver", "C-01", 40, fault=0.8),
         ),
     ),
-    "gamma": typical_crew(weeks=13, family="gamma", family_shape=1.5),
-    "weibull": typical_crew(weeks=13, family="weibull", family_shape=0.8),
-    "lognormal": typical_crew(weeks=13, family="lognormal", family_shape=0.9),
-    "ribbons": typical_crew(weeks=13, ribbons=0.6),
+    "gamma": typical_crew(weeks=10, family="gamma", family_shape=1.5),
+    "weibull": typical_crew(weeks=10, family="weibull", family_shape=0.8),
+    "lognormal": typical_crew(weeks=10, family="lognormal", family_shape=0.9),
+    "ribbons": typical_crew(weeks=10, ribbons=0.6),
 }
 
 
@@ -152,7 +152,7 @@ def test_own_kit_leaves_nothing_to_tell_apart():
 
 
 def test_dishonest_person_leaves_gaps_in_the_counter():
-    plan = typical_crew(weeks=13, own_kit=1.0, logging=Logging(dishonest=("T01",), deleted=1.0))
+    plan = typical_crew(weeks=10, own_kit=1.0, logging=Logging(dishonest=("T01",), deleted=1.0))
     crew = simulate(plan, seed=6)
     attempts, truth = crew.tables["attempts"], crew.truth.attempts
     lost = ~truth["kept"]
@@ -163,7 +163,7 @@ def test_dishonest_person_leaves_gaps_in_the_counter():
 
 
 def test_missing_counter_and_lying_clocks():
-    plan = typical_crew(weeks=13)
+    plan = typical_crew(weeks=10)
     splicers = (
         replace(plan.splicers[0], counter=False),
         replace(plan.splicers[1], keeps_summer_time=True),
@@ -204,7 +204,7 @@ def test_fair_yields_take_the_mix_out():
 
 
 def test_stock_moves_count_the_bodies_lost():
-    crew = simulate(typical_crew(weeks=13), seed=1)
+    crew = simulate(typical_crew(weeks=10), seed=1)
     stock = crew.tables["stock"].merge(crew.tables["jobs"][["job", "closed"]], on="job")
     assert (stock["quantity"] >= 0).all()
     closed = stock.dropna(subset="closed")

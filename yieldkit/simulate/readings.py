@@ -46,7 +46,8 @@ def take_readings(
     # A dirty end face costs a second test; only joints that are in order pass it.
     dirty = ~fails & (rng.random(len(tested)) < plan.testing.dirty)
     attempt = np.repeat(tested, 1 + dirty)
-    second = np.r_[False, attempt[1:] == attempt[:-1]]
+    second = np.zeros(len(attempt), dtype=bool)
+    second[1:] = attempt[1:] == attempt[:-1]
     first_dirty = np.repeat(dirty, 1 + dirty) & ~second
     bad = np.repeat(fails, 1 + dirty) | first_dirty
     kind = work.kind[happened.position[attempt]]
