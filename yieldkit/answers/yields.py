@@ -1,4 +1,4 @@
-"""First-pass yield of positions, raw: interval, bounds, what is still open."""
+"""First-pass yield of positions: raw with its interval and bounds, and fair beside it."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from yieldkit.answers.fair import FAIR_KINDS, CrewModel, fair_yields, fit_crew
 from yieldkit.answers.result import Finding, Result
 from yieldkit.crew import Crew
 from yieldkit.methods.proportions import (
@@ -94,7 +95,10 @@ def first_pass_yield(
         ``table`` with ``COLUMNS``: counts [positions]; ``yield``, ``low``, ``high`` [fraction of
         those known]; ``bound_low``, ``bound_high`` [fraction of all, with the pending and unknown
         put to no and to yes]. The interval is Wilson's on the count divided by the design effect
-        of jobs.
+        of jobs. ``adjusted``, ``adjusted_low``, ``adjusted_high``: the chance over all the crew's
+        decided positions with this unit in place of its own kind's, people, kit, lots, types and
+        jobs taken apart (``answers.fair``); blank where the same kit was used throughout, and for
+        groups that are no unit (all, week, job).
 
     Raises
     ------
@@ -109,8 +113,22 @@ def first_pass_yield(
     >>> print(first_pass_yield(made))
     LC: 95.0 % right the first time (86.3 to 98.3 %, 60 positions).
     """
-    answer = f"first_pass_{stage}"
     check_confidence(confidence)
+    _group_column(positions, by)
+    model = fit_crew(positions, stage=stage) if by in FAIR_KINDS else None
+    return _first_pass(positions, by, stage, confidence, crew, as_of, model)
+
+
+def _first_pass(
+    positions: pd.DataFrame,
+    by: str,
+    stage: str,
+    confidence: float,
+    crew: Crew | None,
+    as_of: pd.Timestamp | None,
+    model: CrewModel | None,
+) -> FirstPassYield:
+    answer = f"first_pass_{stage}"
     column = _group_column(positions, by)
     require_columns(positions, ["position_id", "first_attempt_id", "job", answer])
     made = positions[positions["first_attempt_id"].notna()]
@@ -141,6 +159,10 @@ def first_pass_yield(
         },
         columns=COLUMNS,
     )
+    if model is not None:
+        fair = fair_yields(model, by, confidence=confidence).reindex(table["group"])
+        for name in ("adjusted", "adjusted_low", "adjusted_high"):
+            table[name] = fair[name].to_numpy(float)
     return FirstPassYield(
         table=table,
         findings=tuple(_finding(row, crew or Crew()) for row in table.to_dict("records")),
@@ -162,9 +184,21 @@ def first_pass_table(
     as_of: pd.Timestamp | None = None,
 ) -> FirstPassYield:
     """All groupings of ``first_pass_yield`` at all stages, one below the other."""
+    models = {
+        stage: fit_crew(positions, stage=stage)
+        if not positions.empty and set(groupings) & set(FAIR_KINDS)
+        else None
+        for stage in stages
+    }
     parts = [
-        first_pass_yield(
-            positions, by=by, stage=stage, confidence=confidence, crew=crew, as_of=as_of
+        _first_pass(
+            positions,
+            by,
+            stage,
+            confidence,
+            crew,
+            as_of,
+            models[stage] if by in FAIR_KINDS else None,
         )
         for stage in stages
         for by in groupings
