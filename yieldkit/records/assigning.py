@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from yieldkit.records.declared import keys_of
-from yieldkit.records.headings import likeness, reading_in, unit_in
+from yieldkit.records.headings import is_angle, likeness, reading_in, unit_in
 from yieldkit.records.profiles import Profile, suits
 from yieldkit.records.words import plain
 
@@ -19,11 +19,15 @@ _CELLS, _WORDS = 0.45, 0.55
 _ENOUGH = 0.45
 _BY_CELLS = {
     *("when", "counter", "place", "loss", "connector_type", "outcome", "result", "cause"),
-    *("wavelength_nm", "technician", "splicer", "cleaver", "heater", "job"),
+    *("wavelength_nm", "technician", "splicer", "cleaver", "heater", "job", "check"),
 }
 """Keys that cells alone may tell, where no heading does."""
 _NEEDS: dict[str, tuple[tuple[str, ...], ...]] = {
-    "attempts": (("loss", "ribbon"), ("when", "counter")),
+    "attempts": (
+        ("loss", "ribbon"),
+        ("when", "counter"),
+        ("place", "panel", "port", "job", "counter", "fibre"),
+    ),
     "measurements": (("value", "readings"), ("place", "port", "panel")),
     "rework": (("when",), ("cause", "step", "disposition")),
     "kit_use": (("when",), ("technician",), ("splicer", "cleaver", "heater")),
@@ -96,6 +100,8 @@ def assign(names: Sequence[str], profiles: Sequence[Profile], table: str) -> Ass
         sure[key] = round(min(0.99, total), 2)
         why[key] = _why(names[place], like, fit)
     _add_time(names, profiles, places, used)
+    if table == "attempts":
+        _bare_angles(names, profiles, places, sure, why, used)
     _second_angle(places, sure)
     share = sum(sure.values()) + 0.9 * len(away)
     filled = sum(1 for found in profiles if found.values) or len(profiles)
@@ -117,6 +123,8 @@ def _score(name: str, found: Profile, key: str, table: str) -> tuple[float, floa
     like = likeness(name, asked)
     if table == "measurements" and key == "value" and reading_in(name):
         like = max(like, 0.8)
+    if key in ("loss", "value") and unit_in(name).casefold() == "db":
+        like = max(like, 0.6)
     if not fit:
         return 0.0, like, fit
     total = _CELLS * fit + _WORDS * like
@@ -158,6 +166,28 @@ def _has_clock(found: Profile) -> bool:
     return any(re.search(r"\d[T\s,]+\d{1,2}[:.h]\d{2}", word) for word in found.words)
 
 
+def _bare_angles(
+    names: Sequence[str],
+    profiles: Sequence[Profile],
+    places: dict[str, tuple[int, ...]],
+    sure: dict[str, float],
+    why: dict[str, str],
+    used: set[int],
+) -> None:
+    """Angles whose headings do not say whose: the first of two is taken as the crew's own."""
+    keys = [key for key in ("angle_crew_deg", "angle_other_deg") if key not in places]
+    free = [p for p, one in enumerate(profiles) if p not in used and suits(one, "angle_crew_deg")]
+    told = [p for p in free if is_angle(names[p]) and suits(profiles[p], "angle_crew_deg") >= 0.5]
+    alike = [p for p in free if suits(profiles[p], "angle_crew_deg") >= 0.8]
+    by_cells = len(keys) == 2 == len(alike) and alike[1] == alike[0] + 1 and not told
+    for key, place in zip(keys, alike if by_cells else told, strict=False):
+        places[key], sure[key] = (place,), 0.6 if by_cells else 0.7
+        used.add(place)
+        side = "first" if key == "angle_crew_deg" else "second"
+        what = "cells like cleave angles" if by_cells else "an angle"
+        why[key] = f'{what}, the {side} of two; check whose end it is ("{names[place]}")'
+
+
 def _second_angle(places: dict[str, tuple[int, ...]], sure: dict[str, float]) -> None:
     """One angle alone is not known to be the crew's; two in a row are own and other."""
     own, other = places.get("angle_crew_deg"), places.get("angle_other_deg")
@@ -186,6 +216,8 @@ def _readings(
                 found.append((place, said[0], None))
         elif one.number > 0.5 and one.decimals > 0 and one.date < 0.3:
             found.append((place, *said))
+        elif not one.values and (said[1] or said[0] != "insertion loss"):
+            found.append((place, *said))  # a column that this file leaves empty
     told = [r for r in found if r[1] != "insertion loss" or r[2]]
     return tuple(found) if len(found) >= 2 or told and found[0][1] != "end face" else ()
 
@@ -195,7 +227,10 @@ def _ribbon(names: Sequence[str], profiles: Sequence[Profile]) -> dict[str, tupl
     groups: dict[str, dict[int, int]] = {}
     for place, (name, one) in enumerate(zip(names, profiles, strict=True)):
         match = re.search(r"^(.*?)\s*#?(\d{1,2})\s*(\(.*\)|\[.*\]|_?db)?\s*$", name, re.I)
-        if match and one.number > 0.3 and one.decimals > 0 and 1 <= int(match[2]) <= 24:
+        shown = one.number > 0.3 and one.decimals > 0
+        if match and not one.values:  # empty in this file: the heading must say what it is
+            shown = max(likeness(match[1], "fibre"), likeness(match[1], "loss")) >= 0.8
+        if match and shown and 1 <= int(match[2]) <= 24:
             groups.setdefault(plain(match[1]), {})[int(match[2])] = place
     found: dict[str, tuple[int, ...]] = {}
     for stem, numbered in groups.items():
@@ -204,7 +239,7 @@ def _ribbon(names: Sequence[str], profiles: Sequence[Profile]) -> dict[str, tupl
         columns = tuple(numbered[number] for number in sorted(numbered))
         angle = max(likeness(f"{stem} a", "angle_crew_deg"), likeness(stem, "angle_crew_deg"))
         other = likeness(stem, "angle_other_deg")
-        middle = max(profiles[place].middle for place in columns)
+        middle = max((profiles[p].middle for p in columns if profiles[p].values), default=0.0)
         if angle >= 0.9 and "angle_crew_deg" not in found:
             found["angle_crew_deg"] = columns
         elif other >= 0.9:

@@ -88,7 +88,7 @@ def stacked(
 ) -> list[str]:
     """One heading a column from one to three rows, as ``upper / lower``.
 
-    An upper heading reaches over the empty cells right of it, in a workbook as far as it is merged.
+    An upper heading reaches as far as it is merged, else over one empty cell right of it.
     """
     width = max(len(row) for row in head)
     rows = [[" ".join(cell.split()) for cell in row] + [""] * (width - len(row)) for row in head]
@@ -98,14 +98,16 @@ def stacked(
             for (top, left), (bottom, right) in merged
             if top <= first + at <= bottom
             for column in range(left, right + 1)
+            if right > left
         }
+        shown = list(row)
         for column in range(1, width):
-            if row[column]:
+            if shown[column]:
                 continue
-            if merged:
-                row[column] = row[reach.get(column, column)]
-            elif row[column - 1] and rows[-1][column]:
-                row[column] = row[column - 1]
+            if reach:
+                row[column] = shown[reach.get(column, column)]
+            elif shown[column - 1] and rows[-1][column]:
+                row[column] = shown[column - 1]
     names = []
     for column in range(width):
         parts = list(dict.fromkeys(row[column] for row in rows if row[column]))

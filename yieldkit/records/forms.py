@@ -290,6 +290,8 @@ def write_form(form: Form, path: Path, codes: Mapping[str, Sequence[str]]) -> No
         sheet = book.add_worksheet(form.title)
         styles = _styles(book)
         last = len(form.fields) - 1
+        for row in range(4, 4 + ROWS):
+            sheet.set_row(row, 24)  # room for handwriting
         sheet.write_string(0, 0, form.title, styles["title"])
         sheet.write_string(1, 0, form.why, styles["why"])
         for column, one in enumerate(form.fields):

@@ -100,7 +100,7 @@ def _near(
     """Orders that put the dates among the file's real ones, if just one does."""
     if len(orders) < 2 or len(iso) < 5:
         return orders
-    low, high = min(iso) - dt.timedelta(35), max(iso) + dt.timedelta(35)
+    low, high = min(iso) - dt.timedelta(7), max(iso) + dt.timedelta(7)
     shares = {}
     for order in orders:
         days = _days(rows, order)

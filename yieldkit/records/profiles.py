@@ -195,6 +195,8 @@ def _port(p: Profile) -> float:
 def _place(p: Profile) -> float:
     if p.date > 0.3 or p.decimals > 0 or p.time > 0.5 or p.number > 0.7 or p.connector > 0.5:
         return 0.0
+    if p.place < 0.2 and p.code < 0.2:
+        return 0.0 if not any(re.search(r"\d", word) for word in p.words) else 0.3
     return 1.0 if p.place > 0.6 else 0.35
 
 
@@ -284,6 +286,12 @@ def _wavelength(p: Profile) -> float:
     return 1.0 if near > 0.8 * sum(p.words.values()) else 0.0
 
 
+def _check(p: Profile) -> float:
+    kind = re.compile(r"check|reference|kontrol|prufung|referen|verif|tarkast|sprawdz")
+    share = sum(n for word, n in p.words.items() if kind.search(plain(word)))
+    return 0.95 if share > 0.6 * sum(p.words.values()) else _text(p) * 0.6
+
+
 def _lot(p: Profile) -> float:
     if p.number > 0.7 or p.date > 0.3 or p.place > 0.5 or p.connector > 0.5:
         return 0.0
@@ -341,6 +349,7 @@ _TESTS = {
     "ports": _whole,
     "planned": _whole,
     "value": _value,
+    "check": _check,
     "wavelength_nm": _wavelength,
     "fibre_lot": _lot,
     "connector_lot": _lot,

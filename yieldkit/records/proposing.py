@@ -3,32 +3,23 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from yieldkit.errors import CrewError
 from yieldkit.records.assigning import TABLES, Assigned, assign, unit_of
 from yieldkit.records.declared import Layout
-from yieldkit.records.headings import likeness
+from yieldkit.records.headings import direction_in, likeness
 from yieldkit.records.layouts import layout_of, write_toml
+from yieldkit.records.looking import Seen, cells_of, look, name_of, no_table, profiles_of
 from yieldkit.records.orders import Question, date_forms, marks_of
 from yieldkit.records.parsing import parse
-from yieldkit.records.profiles import Profile, is_date, profile
-from yieldkit.records.reading import fields, kind_of
-from yieldkit.records.sniffing import (
-    Choice,
-    HeaderFound,
-    delimiter_of,
-    encoding_of,
-    header_of,
-    spans_of,
-    text_of,
-)
+from yieldkit.records.profiles import Profile, is_date
+from yieldkit.records.sniffing import Choice
 from yieldkit.records.words import outcome_class, plain
 
-_LOOKED_AT = 20_000
 _CLOSE = 0.06
 """Tables whose scores are this near are asked about."""
 
@@ -62,19 +53,6 @@ class Proposal:
     reasons: tuple[str, ...]
 
 
-@dataclass(frozen=True, eq=False)
-class _Seen:
-    """A file taken apart as far as its cells."""
-
-    said: dict[str, Any]
-    header: HeaderFound
-    above: list[str]
-    rows: list[list[str]]
-    real: frozenset[tuple[int, int]]
-    choices: list[Choice]
-    spans: list[tuple[int, int | None]]
-
-
 def propose(data: bytes, name: str, answers: Mapping[str, str] | None = None) -> Proposal:
     """Look at a file and propose a layout.
 
@@ -97,7 +75,7 @@ def propose(data: bytes, name: str, answers: Mapping[str, str] | None = None) ->
         If the file cannot be read, or does not look like any table of the crew's records.
     """
     given = dict(answers or {})
-    seen = _look(data, name)
+    seen = look(data, name)
     decimal, thousands, choice, question = marks_of(
         cell
         for at, row in enumerate(seen.rows)
@@ -112,7 +90,7 @@ def propose(data: bytes, name: str, answers: Mapping[str, str] | None = None) ->
     elif question:
         questions.append(question)
     choices = [*seen.choices, choice]
-    profiles = _profiles(seen, decimal, thousands)
+    profiles = profiles_of(seen, decimal, thousands)
     best = _table(seen, profiles, name, given, choices, questions)
     said = seen.said | {"name": _layout_name(name), "table": best.table, "decimal": decimal}
     said |= {"thousands": thousands} if thousands else {}
@@ -155,101 +133,8 @@ def toml_of(proposal: Proposal) -> str:
     return write_toml(proposal.layout, clean)
 
 
-def _look(data: bytes, name: str) -> _Seen:
-    """Take a file apart: its rows of cells, where the headings stand."""
-    kind = kind_of(data, name)
-    if kind != "text":
-        return _look_at_sheets(data, name, kind)
-    encoding = encoding_of(data)
-    text = text_of(data, encoding.value)
-    delimiter, quote = delimiter_of(text)
-    lines = text.split("\n")
-    said: dict[str, Any] = {"encoding": encoding.value}
-    spans: list[tuple[int, int | None]] = []
-    if delimiter.value:
-        rows = [fields(line, delimiter.value, quote) for line in lines[:_LOOKED_AT]]
-        said["delimiter"] = delimiter.value
-    else:
-        spans = spans_of(lines[:500])
-        if len(spans) < 3:
-            raise _no_table(name, "its lines do not fall into columns")
-        rows = [[line[a:b].strip() for a, b in spans] for line in lines[:_LOOKED_AT]]
-        said["format"] = "fixed"
-    rows = [[cell.strip() for cell in row] for row in rows]
-    header = header_of(rows)
-    above = lines[: header.row]
-    said |= _header_said(header, lines, spans)
-    body = _data(rows, header)
-    return _Seen(
-        said, header, above, body, frozenset(), [encoding, delimiter, header.choice], spans
-    )
-
-
-def _header_said(header: HeaderFound, lines: Sequence[str], spans: Sequence[Any]) -> dict[str, Any]:
-    if not spans:
-        return {"header_rows": header.rows} if header.rows != 1 else {}
-    if header.rows:
-        last = lines[header.row + header.rows - 1].strip()
-        pattern = r"\s+".join(re.escape(word) for word in last.split()[:4])
-        return {"starts_after": rf"^\s*{pattern}", "header_rows": 0}
-    return {"header_rows": min(3, header.row)}
-
-
-def _look_at_sheets(data: bytes, name: str, kind: str) -> _Seen:
-    """The first sheet that has headings; sheets with the same headings go with it."""
-    from yieldkit.records.workbook import sheets
-
-    found = [rows for rows in sheets(data, name, kind) if rows.cells]
-    best: tuple[float, _Seen] | None = None
-    for rows in found:
-        cells = [[cell.strip() for cell in row] for row in (rows.cells or [])]
-        header = header_of(cells, rows.merged)
-        start = header.row + header.rows
-        real = frozenset((r - start, c) for r, c in rows.real if r >= start)
-        above = [" ".join(cell for cell in row if cell) for row in cells[: header.row]]
-        said: dict[str, Any] = {"format": "workbook"}
-        said |= {"header_rows": header.rows} if header.rows != 1 else {}
-        choice = replace(header.choice, value=f'{header.choice.value} of sheet "{rows.sheet}"')
-        body = cells[start:]
-        seen = _Seen(said, header, above, body, real, [choice], [])
-        score = choice.confidence * (header.rows > 0) + 0.001 * min(len(body), 100)
-        if best is None or score > best[0]:
-            best = (score, seen)
-    if best is None:
-        raise _no_table(name, "its sheets are empty")
-    return best[1]
-
-
-def _data(rows: list[list[str]], header: HeaderFound) -> list[list[str]]:
-    """Rows below the headings; what is shifted by a row keeps its place for ``real``."""
-    names = [plain(cell) for cell in header.names]
-    return [
-        row
-        for row in rows[header.row + header.rows :]
-        if [plain(cell) for cell in row if cell] != [n for n in names if n]
-    ]
-
-
-def _profiles(seen: _Seen, decimal: str, thousands: str) -> list[Profile]:
-    """Profile of each column; real numbers of a workbook carry a point."""
-    found = []
-    width = len(seen.header.names)
-    filled = [row for row in seen.rows if sum(bool(c) for c in row) > min(2, width - 1)]
-    for column in range(width):
-        cells = [row[column] for row in filled if column < len(row)]
-        if seen.real and decimal == ",":
-            cells = [
-                cell.replace(",", ".") if re.fullmatch(r"[<>]?-?\d+,\d+", cell) else cell
-                for cell in cells
-            ]
-            found.append(profile(cells, ".", ""))
-        else:
-            found.append(profile(cells, decimal, thousands))
-    return found
-
-
 def _table(
-    seen: _Seen,
+    seen: Seen,
     profiles: list[Profile],
     name: str,
     given: Mapping[str, str],
@@ -268,7 +153,7 @@ def _table(
     best, second = ranked[0], ranked[1]
     if best.score < 0.3:
         shown = ", ".join(str(cell) for cell in seen.header.names[:8])
-        raise _no_table(name, f"its columns ({shown}) are none that a crew's records have")
+        raise no_table(name, f"its columns ({shown}) are none that a crew's records have")
     sure = min(0.99, 0.5 + best.score / 2 - 0.3 * (best.score - second.score < _CLOSE))
     what = f"{len(best.taken())} of {len(profiles)} columns are of this table"
     choices.append(Choice("table", best.table, what, round(sure, 2)))
@@ -281,31 +166,11 @@ def _table(
     return best
 
 
-def _no_table(name: str, why: str) -> CrewError:
-    return CrewError(
-        f"this does not look like records of joints, tests or kit: {why}",
-        file=name,
-        remedy="If it is one, write its layout by hand (docs/layouts.md has an example).",
-    )
-
-
-def _name_of(seen: _Seen, place: int) -> str | int:
-    """How a layout names a column: heading, number, or places."""
-    if seen.spans:
-        a, b = seen.spans[place]
-        return f"{a + 1}-{b or ''}"
-    if not seen.header.rows or not seen.header.names[place]:
-        return place + 1
-    name = seen.header.names[place]
-    before = [plain(n) for n in seen.header.names[:place]].count(plain(name))
-    return f"{name}#{before + 1}" if before else name
-
-
-def _columns(seen: _Seen, best: Assigned, choices: list[Choice]) -> dict[str, Any]:
+def _columns(seen: Seen, best: Assigned, choices: list[Choice]) -> dict[str, Any]:
     """``[columns]``, units, ribbon, readings and the headings that are not needed."""
     columns: dict[str, Any] = {}
     for key, several in best.places.items():
-        named = [_name_of(seen, place) for place in several]
+        named = [name_of(seen, place) for place in several]
         columns[key] = named if len(named) > 1 else named[0]
         shown = " + ".join(str(one) for one in named)
         choices.append(Choice(f"column {key}", shown, best.why[key], best.sure[key]))
@@ -318,34 +183,28 @@ def _columns(seen: _Seen, best: Assigned, choices: list[Choice]) -> dict[str, An
     }
     said |= {"units": units} if units else {}
     if best.ribbon:
-        said["ribbon"] = {k: [_name_of(seen, p) for p in v] for k, v in best.ribbon.items()}
+        said["ribbon"] = {k: [name_of(seen, p) for p in v] for k, v in best.ribbon.items()}
         text = f"{len(best.ribbon['loss'])} numbered columns of losses"
         choices.append(Choice("ribbon", "one row a fibre", text, 0.9))
     if best.readings:
         said["readings"] = []
         for place, quantity, nm in best.readings:
-            one = {"heading": _name_of(seen, place), "quantity": quantity}
+            one = {"heading": name_of(seen, place), "quantity": quantity}
+            way = direction_in(seen.header.names[place]) if quantity == "one-way loss" else ""
+            one |= {"direction": way} if way else {}
             said["readings"].append(one | ({"wavelength_nm": nm} if nm else {}))
             shown = quantity + (f" at {nm:g} nm" if nm else "")
             choices.append(Choice(f"reading {one['heading']}", shown, "the heading says so", 0.9))
     taken = best.taken()
-    rest = [_name_of(seen, p) for p, n in enumerate(names) if n and p not in taken]
+    rest = [name_of(seen, p) for p, n in enumerate(names) if n and p not in taken]
     if rest and seen.header.rows and not seen.spans:
         said["ignore"] = rest
         choices.append(Choice("not used", ", ".join(map(str, rest)), "nothing it could be", 0.5))
     return said
 
 
-def _cells(seen: _Seen, several: Sequence[int]) -> list[str]:
-    """Cells of one key, its columns joined."""
-    return [
-        " ".join(row[place] for place in several if place < len(row) and row[place])
-        for row in seen.rows
-    ]
-
-
 def _dates(
-    seen: _Seen,
+    seen: Seen,
     best: Assigned,
     given: Mapping[str, str],
     choices: list[Choice],
@@ -355,7 +214,7 @@ def _dates(
     cells: list[str] = []
     for key in ("when", "opened", "closed", "expires"):
         if key in best.places:
-            cells += [cell for cell in _cells(seen, best.places[key]) if is_date(cell)]
+            cells += [cell for cell in cells_of(seen, best.places[key]) if is_date(cell)]
     found = date_forms(cells)
     if found.question and found.question.code in given:
         answer = given[found.question.code]
@@ -372,7 +231,7 @@ def _dates(
 
 
 def _outcomes(
-    seen: _Seen,
+    seen: Seen,
     best: Assigned,
     given: Mapping[str, str],
     choices: list[Choice],
@@ -383,7 +242,7 @@ def _outcomes(
         return {}
     words: dict[str, int] = {}
     for key in ("outcome", "loss"):
-        for cell in _cells(seen, best.places.get(key, ())):
+        for cell in cells_of(seen, best.places.get(key, ())):
             if cell and not re.match(r"^[<>≤≥]?\s*[+-]?[\d.,]+\s*\w{0,3}$", cell):
                 words[cell] = words.get(cell, 0) + 1
     found: dict[str, list[str]] = {}
@@ -413,7 +272,7 @@ _DOWNLOADED = (
 _ROWS = r"rows|lines|records|count|zeilen|satze|lignes|filas|righe|rader|rivit|riveja|wiersze"
 
 
-def _machine(seen: _Seen, best: Assigned, name: str, choices: list[Choice]) -> dict[str, Any]:
+def _machine(seen: Seen, best: Assigned, name: str, choices: list[Choice]) -> dict[str, Any]:
     """What stands above the headings or in the file's name: machine, download time, rows."""
     said: dict[str, dict[str, str]] = {"preamble": {}, "file_name": {}}
     for line in seen.above:

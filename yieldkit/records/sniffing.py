@@ -113,26 +113,45 @@ def delimiter_of(text: str) -> tuple[Choice, str]:
 
 
 def spans_of(lines: list[str]) -> list[tuple[int, int | None]]:
-    """Columns of a fixed-width text: runs of places that are not blank in all long lines."""
+    """Columns of a fixed-width text: runs of places that are not blank in all data lines.
+
+    Runs without a heading of their own above them belong to the column left of them: the time
+    behind a date, the number behind "Tech".
+    """
     usual = [line for line in lines if line.strip() and not re.match(r"^[-=_+|\s]+$", line)]
-    lengths = Counter(len(line.rstrip()) for line in usual)
-    long = [line for line in usual if len(line) >= 0.6 * max(lengths)]
-    data = [line for line in long if sum(c.isdigit() for c in line) > 0.15 * len(line)] or long
-    width = max((len(line) for line in data), default=0)
-    blank = [all(at >= len(line) or line[at] == " " for line in data) for at in range(width)]
-    spans: list[tuple[int, int | None]] = []
-    at = 0
-    while at < width:
-        if blank[at]:
-            at += 1
+    data = [line for line in usual if sum(c.isdigit() for c in line) > 0.15 * len(line)]
+    data = data or usual
+    longest = max((len(line.rstrip()) for line in data), default=0)
+    data = [line for line in data if len(line.rstrip()) >= 0.5 * longest]
+    runs: list[list[int]] = []
+    for at in range(longest):
+        if all(at >= len(line) or line[at] == " " for line in data):
             continue
-        stop = at
-        while stop < width and not blank[stop]:
-            stop += 1
-        spans.append((at, stop))
-        at = stop
-    found = [(a, spans[i + 1][0] if i + 1 < len(spans) else None) for i, (a, _) in enumerate(spans)]
-    return found
+        if runs and runs[-1][1] == at:
+            runs[-1][1] = at + 1
+        else:
+            runs.append([at, at + 1])
+    words = _words_above(usual, data)
+    columns: list[list[int]] = []
+    for run in runs:
+        headed = any(a < run[1] and run[0] < b for a, b in words)
+        if columns and words and not headed:
+            columns[-1][1] = run[1]
+        else:
+            columns.append(run)
+    return [
+        (a, columns[i + 1][0] if i + 1 < len(columns) else None) for i, (a, _) in enumerate(columns)
+    ]
+
+
+def _words_above(usual: list[str], data: list[str]) -> list[tuple[int, int]]:
+    """Places of the headings in the line above the first data line; empty if it has none."""
+    if not data or data[0] not in usual:
+        return []
+    above = usual[: usual.index(data[0])][-1:]
+    if not above or sum(c.isdigit() for c in above[0]) > 0.05 * len(above[0]):
+        return []
+    return [(m.start(), m.end()) for m in re.finditer(r"\S+(?: \S+)*", above[0])]
 
 
 @dataclass(frozen=True)

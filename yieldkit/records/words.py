@@ -75,8 +75,9 @@ TOTALS = re.compile(
 )
 """First words of a totals row, plain."""
 ENDS = re.compile(
-    r"^(end of|end$|ende\b|listenende|fin (de|du)|fin$|fine\b|fim\b|einde\b|slut(et)?\b|loppu\b|koniec\b|"
-    r"konec\b|page \d|seite \d|sivu \d|sida \d|printed|gedruckt|exported|\d+ (rows|records|zeilen))"
+    r"^(end of|end$|ende\b|listenende|fin (de|du)|fin$|fine\b|fim\b|einde\b|slut(et)?\b|loppu\b|"
+    r"koniec\b|konec\b|page \d|seite \d|sivu \d|sida \d|printed|gedruckt|exported|"
+    r"\d+ (rows|records|zeilen))"
 )
 """First words of a line below the records, plain."""
 
@@ -101,7 +102,7 @@ GOOD = frozenset(
 OUTCOMES: tuple[tuple[str, str], ...] = (
     (
         "proof test",
-        r"proof|tension test|pull test|zugpruf|zugtest|zugversuch|traction|tracci|trazione|"
+        r"proof|tension|\bpull\b|zugpruf|zugtest|zugversuch|traction|tracci|trazione|"
         r"trekproef|dragprov|strekkprov|vetokoe|vetotesti|rozciag|tahov",
     ),
     (
@@ -126,8 +127,9 @@ OUTCOMES: tuple[tuple[str, str], ...] = (
     ),
     (
         "end face",
-        r"end ?face|stirnflache|endflache|faserende|face d.extremite|face terminale|cara final|"
-        r"extremo|faccia|eindvlak|andyta|endeflate|endeflade|\bpaa\b|paatypinta|paapinta|czolo|"
+        r"end ?face|\bface\b|stirnflache|endflache|faserende|face d.extremite|face terminale|"
+        r"cara final|extremo|faccia|eindvlak|andyta|endeflate|endeflade|\bpaa\b|"
+        r"paatypinta|paapinta|czolo|"
         r"powierzchni|\bcelo\b|koncov|chip|\blip\b|hackle|extremite",
     ),
     (
@@ -148,8 +150,10 @@ OUTCOMES: tuple[tuple[str, str], ...] = (
     ),
     (
         "other",
-        r"err(or|eur|ore)?\b|fehler|fehlgeschlagen|abbruch|fail|abort|echec|fallo|falla|falha|erro\b|"
-        r"fout|mislukt|fel\b|feil|fejl|virhe|epaonn|hylatty|blad|niepowodz|chyba|selhal|nok|n\.?i\.?o",
+        r"err(or|eur|ore)?\b|fehler|fehlgeschlagen|abbruch|fail|abort|echec|fallo|falla|"
+        r"falha|erro\b|"
+        r"fout|mislukt|fel\b|feil|fejl|virhe|epaonn|hylatty|blad|niepowodz|chyba|selhal|"
+        r"nok|n\.?i\.?o",
     ),
 )
 """Class of an error by a pattern over the plain words; the first that fits counts."""
