@@ -3,8 +3,8 @@
 import numpy as np
 import pandas as pd
 import pytest
-from made_files import arc, derived, made, panel, test
 
+from tests.records.made_files import arc, derived, made, panel, test
 from yieldkit.records.clocks import longest_order
 
 PLAN = made("plan.csv", "planned", [panel(400, "P01")])
@@ -140,4 +140,11 @@ def test_a_file_in_no_order_is_no_evidence_against_its_clock():
     order = np.random.default_rng(5).permutation(len(rows))
     mixed = [rows[n] | {"counter": None} for n in order]
     tables = derived(PLAN, made("a.csv", "attempts", mixed))
+    assert (tables["attempts"]["when_source"] == "shown").all()
+
+
+def test_a_memory_read_from_its_middle_is_left_alone():
+    rows = [row | {"counter": None} for row in workdays(["2026-11-16", "2026-11-17", "2026-11-18"])]
+    ring = (rows[25:] + rows[:25])[::-1]
+    tables = derived(PLAN, made("a.csv", "attempts", ring))
     assert (tables["attempts"]["when_source"] == "shown").all()

@@ -4,8 +4,19 @@ import random
 
 import pandas as pd
 import pytest
-from made_files import arc, classes, crew, derived, entry, kit, made, panel, position, test
 
+from tests.records.made_files import (
+    arc,
+    classes,
+    crew,
+    derived,
+    entry,
+    kit,
+    made,
+    panel,
+    position,
+    test,
+)
 from yieldkit.records.deriving import Decided, derive
 
 PLAN = made("plan.csv", "planned", [panel()])

@@ -1,8 +1,8 @@
 """Places, people and units as people write them, and what stays open."""
 
 import pytest
-from made_files import arc, crew, derived, entry, kit, made, panel, position, test
 
+from tests.records.made_files import arc, crew, derived, entry, kit, made, panel, position, test
 from yieldkit.records.spelling import resolve
 
 LETTERS = made("plan.csv", "planned", [panel(20, "A"), panel(20, "B")])

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -30,6 +30,8 @@ SPLIT = np.timedelta64(6, "h")
 WELL_ORDERED = 0.5
 """Least share of records in the longest believable order for the order to be evidence at all."""
 LATEST_YEARS = 15
+_SURE = ("day and month swapped", "wrong year")
+"""Explanations that are believed where only the order of rows in a file speaks."""
 _NAT = np.datetime64("NaT", "ms")
 
 
@@ -66,6 +68,7 @@ def set_times(con: duckdb.DuckDBPyConnection, crew: Crew) -> None:
         for sequence in _sequences(part):
             _repair_sequence(rows, sequence, believed)
     _summer_time(rows, crew)
+    _leave_as_shown(con, rows)
     rows["when_source"] = np.where(rows["why"] != "", "inferred", "shown")
     rows.loc[rows["when_local"].isna(), "when_source"] = "unknown"
     rows["when_utc"] = to_utc(rows["when_local"], crew)
@@ -73,6 +76,16 @@ def set_times(con: duckdb.DuckDBPyConnection, crew: Crew) -> None:
     con.register("attempt_times_frame", rows[keep])
     con.execute("CREATE TABLE attempt_times AS SELECT * FROM attempt_times_frame")
     con.unregister("attempt_times_frame")
+
+
+def _leave_as_shown(con: duckdb.DuckDBPyConnection, rows: pd.DataFrame) -> None:
+    """Give back the shown time where the lead does not want a repair."""
+    unwanted = [key for (key,) in con.execute("SELECT key FROM as_shown").fetchall()]
+    if unwanted:
+        keys = rows["splicer"] + "|" + rows["file"] + "|" + rows["why"]
+        chosen = keys.isin(unwanted)
+        rows.loc[chosen, "when_local"] = rows.loc[chosen, "when_shown"]
+        rows.loc[chosen, "why"] = ""
 
 
 def _in_crew_zone(rows: pd.DataFrame, crew: Crew) -> pd.Series:
@@ -135,8 +148,11 @@ def _repair_sequence(rows: pd.DataFrame, labels: np.ndarray, possible: np.ndarra
     lag = _usual_lag(times[kept], tested[kept])
     repaired = times.copy()
     why = np.full(len(labels), "", dtype=object)
+    counted = bool(rows["counter"].notna().to_numpy()[labels[0]])
     for block in _blocks(~kept):
         reason, inferred = _repair_block(times, tested, kept, block, lag)
+        if not counted and good[block].all() and reason not in _SURE:
+            continue  # without counters a memory read from its middle looks the same
         repaired[block], why[block] = inferred, reason
     rows.loc[labels, "when_local"] = repaired
     rows.loc[labels, "why"] = why
@@ -348,7 +364,7 @@ def add_utc(con: duckdb.DuckDBPyConnection, table: str, new: str, crew: Crew) ->
     con.unregister("utc_frame")
 
 
-def notes(con: duckdb.DuckDBPyConnection) -> list[dict[str, object]]:
+def notes(con: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
     """Blocks of repaired or unknown times: splicer, file, why, rows, shown and inferred spans."""
     found = con.execute(
         """

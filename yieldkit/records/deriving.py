@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from yieldkit.crew import Crew
 from yieldkit.records import attempts, clocks, linking, others, places, positions, stacking
@@ -18,6 +18,7 @@ from yieldkit.records.selects import ALL_ROWS, SELECTS
 from yieldkit.records.spelling import Meaning
 from yieldkit.records.stacking import Source
 from yieldkit.records.tables import TABLES, arrow_schema
+from yieldkit.records.unsettled import unsettled
 
 if TYPE_CHECKING:
     import duckdb
@@ -33,15 +34,33 @@ class Derived:
     tables: dict[str, pa.Table]
     as_of: datetime
     meanings: list[Meaning] = field(default_factory=list)
-    clock_notes: list[dict[str, object]] = field(default_factory=list)
+    clock_notes: list[dict[str, Any]] = field(default_factory=list)
+    unsettled: dict[str, list[dict[str, Any]]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
 class Decided:
-    """The lead's decisions: words by kind, and fingerprints of held rows that shall count."""
+    """The lead's decisions, as deriving takes them.
+
+    Parameters
+    ----------
+    words : dict
+        By kind of word (``technician``, ``place``, ``cause``, ...): spelling to meaning.
+    preferred : tuple of str
+        Fingerprints of held rows that shall count.
+    places : dict
+        Fingerprint of a row to the place it belongs to.
+    aside : tuple of str
+        Fingerprints of rows entered twice or taken out of a newer save: they no longer count.
+    as_shown : tuple of str
+        Repairs of clocks (``splicer|file|why``) that are not wanted.
+    """
 
     words: dict[str, dict[str, str]] = field(default_factory=dict)
     preferred: tuple[str, ...] = ()
+    places: dict[str, str] = field(default_factory=dict)
+    aside: tuple[str, ...] = ()
+    as_shown: tuple[str, ...] = ()
 
 
 def derive(sources: Iterable[Source], crew: Crew, decided: Decided | None = None) -> Derived:
@@ -84,11 +103,7 @@ def _derive(
     stacked = stacking.stack(sources)
     meanings = stacking.spell(stacked, crew, decided.words)
     stacking.lay(con, sources, stacked, meanings)
-    con.execute("CREATE TABLE preferred (fingerprint VARCHAR, prio INTEGER)")
-    if decided.preferred:
-        con.executemany(
-            "INSERT INTO preferred VALUES (?, 0)", [(f,) for f in sorted(set(decided.preferred))]
-        )
+    _lay_decisions(con, sources, crew, decided)
     places.find_places(con, crew, decided.words)
     others.sort_kit(con)
     others.sort_lists(con)
@@ -104,7 +119,56 @@ def _derive(
     as_of = _newest(con, sources, crew)
     positions.make_positions(con, crew, as_of)
     tables = _tables(con, crew, sources)
-    return Derived(tables, as_of, meanings, clocks.notes(con))
+    return Derived(tables, as_of, meanings, clocks.notes(con), unsettled(con))
+
+
+def _lay_decisions(
+    con: duckdb.DuckDBPyConnection, sources: list[Source], crew: Crew, decided: Decided
+) -> None:
+    """Make the tables that carry decisions into the steps, and apply places to their rows."""
+    for table, columns, rows in (
+        ("preferred", "fingerprint VARCHAR, prio INTEGER", [(f, 0) for f in decided.preferred]),
+        ("aside", "fingerprint VARCHAR", [(f,) for f in decided.aside]),
+        ("as_shown", "key VARCHAR", [(key,) for key in decided.as_shown]),
+        ("row_places", "fingerprint VARCHAR, place VARCHAR", list(decided.places.items())),
+        ("outcome_words", "written VARCHAR, meaning VARCHAR", _outcomes(crew, decided)),
+        ("older", "src INTEGER, newest INTEGER", _older(sources)),
+    ):
+        con.execute(f"CREATE TABLE {table} ({columns})")
+        if rows:
+            marks = ", ".join("?" * (columns.count(",") + 1))
+            con.executemany(f"INSERT INTO {table} VALUES ({marks})", sorted(set(rows)))
+    for table in ("attempts", "rework", "measurements"):
+        if decided.places:
+            con.execute(
+                f"UPDATE in_{table} SET place_text = p.place, panel_text = NULL, port_text = NULL"
+                f" FROM row_places p WHERE p.fingerprint = in_{table}.fingerprint"
+            )
+    con.execute(
+        "UPDATE in_attempts SET error = w.meaning,"
+        " reached_arc = w.meaning NOT IN ('cleave angle', 'end face') FROM outcome_words w"
+        " WHERE w.written = in_attempts.outcome_text"
+    )
+
+
+def _outcomes(crew: Crew, decided: Decided) -> list[tuple[str, str]]:
+    words = dict(decided.words.get("outcome", {})) | {
+        row.written: row.meaning for row in crew.aliases if row.kind == "outcome"
+    }
+    return list(words.items())
+
+
+def _older(sources: list[Source]) -> list[tuple[int, int]]:
+    """Earlier saves of a file name: their place in the order, and that of the newest save."""
+    by_name: dict[str, list[int]] = {}
+    for src, source in enumerate(sources):
+        if source.parsed is not None and source.parsed.table == "rework":
+            by_name.setdefault(source.file, []).append(src)
+    found = []
+    for saves in by_name.values():
+        newest = max(saves, key=lambda src: (sources[src].taken_in, sources[src].sha256))
+        found += [(src, newest) for src in saves if src != newest]
+    return found
 
 
 def _kept_planned() -> str:

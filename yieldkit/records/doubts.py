@@ -1,33 +1,314 @@
-"""The doubts list: what the records leave open, for the lead to decide."""
+"""The doubts list: what the records leave open, for the lead to decide in ``doubts.xlsx``.
+
+A doubt has a kind and a key. A decision on it is kept with its day in the store, applied by the
+next deriving, listed in the sheet "decisions" and undone there.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from yieldkit.crew import Crew
 from yieldkit.records.deriving import Decided, Derived
+from yieldkit.records.tables import CAUSES, ERRORS, STEPS
 
 if TYPE_CHECKING:
     import pyarrow as pa
+
+WORKBOOK = "doubts.xlsx"
+OPEN, APPLIED, NOTED = "open", "applied by rule", "to know"
+SEEN, COUNTS, ASIDE, AS_SHOWN = "seen", "let it count", "set aside", "as shown"
+WORDS = ("technician", "unit", "job", "connector type", "place", "step", "cause", "outcome")
+"""Kinds whose decision is a meaning of a word."""
+ALLOWED = {"step": STEPS, "cause": CAUSES, "outcome": ERRORS}
+FIXED = {
+    "held row": (COUNTS, SEEN),
+    "refused row": (SEEN,),
+    "clock": (AS_SHOWN, SEEN),
+    "entered twice": (ASIDE, SEEN),
+    "gone from newer save": (ASIDE, SEEN),
+    "type differs": (SEEN,),
+    "counter gap": (SEEN,),
+}
+"""Kinds whose decision is one of a few words."""
+_HOW = {"rule": APPLIED, "normalised": APPLIED, "unknown": OPEN, "new": NOTED}
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """One thing left open, or settled by rule and shown.
+
+    Parameters
+    ----------
+    kind, key : str
+        What it is about; together they name it.
+    found, suggested : str
+        What stands in the files, and what it seems to mean.
+    state : str
+        ``open``, ``applied by rule`` or ``to know``.
+    where : str
+        File and row.
+    rows : int
+        Rows it concerns.
+    choices : tuple of str
+        Decisions offered.
+    """
+
+    kind: str
+    key: str
+    found: str
+    suggested: str
+    state: str
+    where: str = ""
+    rows: int = 1
+    choices: tuple[str, ...] = ()
+
+
+def doubts_of(derived: Derived, crew: Crew, repairs: list[dict[str, Any]]) -> list[Doubt]:
+    """All doubts but those decided, open ones first."""
+    decided = {(repair["kind"], repair["key"]) for repair in repairs}
+    every = [
+        *_spellings(derived, crew),
+        *_words(derived),
+        *_places(derived),
+        *_arcs(derived),
+        *_entries(derived),
+        *_held(derived),
+        *_clocks(derived),
+        *_refused(derived),
+        *_gaps(derived),
+    ]
+    left = [doubt for doubt in every if (doubt.kind, doubt.key) not in decided]
+    order = {OPEN: 0, APPLIED: 1, NOTED: 2}
+    return sorted(left, key=lambda doubt: order[doubt.state])
+
+
+def doubts_table(derived: Derived, crew: Crew, repairs: list[dict[str, Any]]) -> pa.Table:
+    """Doubts as a table for notebooks and pages."""
+    import pyarrow as pa
+
+    doubts = doubts_of(derived, crew, repairs)
+    names = ("kind", "key", "found", "suggested", "state", "where")
+    columns = {
+        name: pa.array([getattr(doubt, name) for doubt in doubts], pa.string()) for name in names
+    }
+    return pa.table(columns | {"rows": pa.array([doubt.rows for doubt in doubts], pa.int64())})
+
+
+def _spellings(derived: Derived, crew: Crew) -> Iterator[Doubt]:
+    for found in derived.meanings:
+        if found.how not in _HOW or (found.how == "new" and not _listed(crew, found.kind)):
+            continue
+        suggested = found.meaning or "; ".join(found.candidates[:6])
+        yield Doubt(
+            found.kind,
+            found.written,
+            found.written,
+            suggested,
+            _HOW[found.how],
+            choices=_codes(crew, found.kind, found.candidates),
+        )
+
+
+def _listed(crew: Crew, kind: str) -> bool:
+    return bool({"technician": crew.people, "unit": crew.equipment}.get(kind, ()))
+
+
+def _codes(crew: Crew, kind: str, candidates: tuple[str, ...]) -> tuple[str, ...]:
+    listed = {
+        "technician": [row.code for row in crew.people],
+        "unit": list(dict.fromkeys(row.unit for row in crew.equipment)),
+        "connector type": [row.connector_type for row in crew.connector_types],
+    }.get(kind, [])
+    return tuple(dict.fromkeys([*candidates, *listed]))
+
+
+def _words(derived: Derived) -> Iterator[Doubt]:
+    for row in derived.unsettled.get("word", []):
+        kind = row["kind"]
+        yield Doubt(
+            kind, row["word"], row["word"], "", OPEN, rows=row["rows"], choices=ALLOWED[kind]
+        )
+
+
+def _places(derived: Derived) -> Iterator[Doubt]:
+    for row in derived.unsettled.get("place", []):
+        job = row["job"] or ""
+        yield Doubt(
+            "place",
+            f"{job}|{row['raw']}",
+            f"{row['raw']} in job {job or 'unknown'}",
+            row["candidates"] or "",
+            OPEN,
+            rows=int(row["rows"]),
+            choices=tuple((row["candidates"] or "").split("; ")) if row["candidates"] else (),
+        )
+
+
+def _arcs(derived: Derived) -> Iterator[Doubt]:
+    for name, state, told in (
+        ("arc", OPEN, "arc without a position"),
+        ("mistyped", OPEN, "second good arc at one place, perhaps mistyped"),
+        ("probable", APPLIED, "arc without a place, linked as probable"),
+    ):
+        for row in derived.unsettled.get(name, []):
+            choices = tuple((row["candidates"] or "").split("; ")) if row["candidates"] else ()
+            said = (row["when"], row["splicer"], row["technician"], row["job"], row["raw"])
+            yield Doubt(
+                "position of a row",
+                row["fingerprint"],
+                f"{told}: " + " ".join(str(part) for part in said if part),
+                row["candidates"] or "",
+                state,
+                where=f"{row['file']}, row {row['source_row']}",
+                choices=choices,
+            )
+
+
+def _entries(derived: Derived) -> Iterator[Doubt]:
+    for name, kind, told in (
+        ("entry", "position of a row", "entry of the rework log without a position"),
+        ("twice", "entered twice", "the same entry stands in the log twice"),
+        ("missing", "gone from newer save", "entry is gone from the newer save of the log"),
+        ("type", "type differs", "connector type is not the planned one"),
+    ):
+        for row in derived.unsettled.get(name, []):
+            if name == "type":
+                suggested = f"{row['written']} written, {row['planned']} planned"
+            else:
+                suggested = row.get("candidates") or ""
+            said = (row.get("logged"), row["job"], row["raw"], row.get("cause_text"))
+            offered = tuple(suggested.split("; ")) if suggested and name == "entry" else ()
+            yield Doubt(
+                kind,
+                row["fingerprint"],
+                f"{told}: " + " ".join(str(part) for part in said if part),
+                suggested,
+                NOTED if name == "type" else OPEN,
+                where=_where(row),
+                choices=FIXED.get(kind, offered),
+            )
+
+
+def _where(row: dict[str, Any]) -> str:
+    sheet = f", sheet {row['sheet']}" if row.get("sheet") else ""
+    return f"{row['file']}{sheet}, row {row['source_row']}"
+
+
+def _held(derived: Derived) -> Iterator[Doubt]:
+    for row in derived.tables["held"].to_pylist():
+        yield Doubt(
+            "held row",
+            row["fingerprint"],
+            row["differs"] or "",
+            f"counts now: {row['against_file']}, row {row['against_row']}",
+            OPEN,
+            where=_where(row),
+            choices=FIXED["held row"],
+        )
+
+
+def _clocks(derived: Derived) -> Iterator[Doubt]:
+    for row in derived.clock_notes:
+        told = row["why"] == "time cannot be told"
+        meant = "" if told else f"{_minute(row['meant_from'])} to {_minute(row['meant_to'])}"
+        yield Doubt(
+            "clock",
+            f"{row['splicer']}|{row['file']}|{row['why']}",
+            f"{row['splicer']} shows {_minute(row['shown_from'])} to {_minute(row['shown_to'])}:"
+            f" {row['why']}",
+            meant,
+            NOTED if told else APPLIED,
+            where=f"{row['file']}, from row {row['first_row']}",
+            rows=row["rows"],
+            choices=FIXED["clock"],
+        )
+
+
+def _minute(when: Any) -> str:
+    return f"{when:%Y-%m-%d %H:%M}" if when is not None else "no time"
+
+
+def _refused(derived: Derived) -> Iterator[Doubt]:
+    for row in derived.tables["refused"].to_pylist():
+        yield Doubt(
+            "refused row",
+            f"{row['sha256'][:16]}|{row['sheet'] or ''}|{row['source_row']}",
+            f"{row['column'] + ': ' if row['column'] else ''}{row['found'] or ''}",
+            row["reason"] or "",
+            OPEN,
+            where=_where(row),
+            choices=FIXED["refused row"],
+        )
+
+
+def _gaps(derived: Derived) -> Iterator[Doubt]:
+    for row in derived.unsettled.get("gap", []):
+        if row["not_held"]:
+            yield Doubt(
+                "counter gap",
+                f"{row['serial']}|{row['epoch']}|{row['first']}|{row['last']}|{row['not_held']}",
+                f"{row['splicer']}: numbers {row['first']} to {row['last']},"
+                f" {row['not_held']} of them in no file",
+                "arcs that the records do not hold; download the whole memory if it still has them",
+                NOTED,
+                rows=row["not_held"],
+                choices=FIXED["counter gap"],
+            )
+
+
+# -- decisions -------------------------------------------------------------------------------------
 
 
 def decided_of(repairs: list[dict[str, Any]]) -> Decided:
     """Decisions as deriving takes them."""
     words: dict[str, dict[str, str]] = {}
-    preferred = []
+    places: dict[str, str] = {}
+    by_word: dict[str, list[str]] = {COUNTS: [], ASIDE: [], AS_SHOWN: []}
     for repair in repairs:
-        if repair["kind"] == "held":
-            preferred.append(repair["key"])
-        else:
+        if repair["kind"] in WORDS:
             words.setdefault(repair["kind"], {})[repair["key"]] = repair["meaning"]
-    return Decided(words, tuple(preferred))
+        elif repair["kind"] == "position of a row":
+            places[repair["key"]] = repair["meaning"]
+        elif repair["meaning"] in by_word:
+            by_word[repair["meaning"]].append(repair["key"])
+    return Decided(
+        words, tuple(by_word[COUNTS]), places, tuple(by_word[ASIDE]), tuple(by_word[AS_SHOWN])
+    )
 
 
 def read_decisions(folder: Path, state: dict[str, Any]) -> list[dict[str, Any]]:
-    """Decisions known and those newly filled into ``doubts.xlsx``."""
-    repairs: list[dict[str, Any]] = state["repairs"]
-    return repairs
+    """Decisions known, with those newly filled into ``doubts.xlsx`` and without those undone there.
+
+    Raises
+    ------
+    CrewError
+        If the workbook cannot be read, or a decision is none of those that its row offers.
+    """
+    from yieldkit.records.doubts_workbook import filled_in
+
+    found = {(repair["kind"], repair["key"]): repair for repair in state["repairs"]}
+    path = folder / WORKBOOK
+    if not path.exists():
+        return list(found.values())
+    today = date.today().isoformat()
+    for row in filled_in(path, FIXED | ALLOWED):
+        pair = (row["kind"], row["key"])
+        if row["undo"]:
+            found.pop(pair, None)
+        elif pair not in found or found[pair]["meaning"] != row["meaning"]:
+            found[pair] = {
+                "kind": row["kind"],
+                "key": row["key"],
+                "meaning": row["meaning"],
+                "remark": row["remark"],
+                "decided": today,
+            }
+    return sorted(found.values(), key=lambda repair: (repair["kind"], repair["key"]))
 
 
 def write_doubts(
@@ -38,4 +319,39 @@ def write_doubts(
     before: pa.Table | None,
 ) -> tuple[int, tuple[str, ...]]:
     """Write ``doubts.xlsx``; the number of open doubts and what changed in last week's figures."""
-    return 0, ()
+    from yieldkit.records.doubts_workbook import write_workbook
+
+    doubts = doubts_of(derived, crew, state["repairs"])
+    said = list(_changed(before, derived, crew))
+    try:
+        write_workbook(folder / WORKBOOK, doubts, state["repairs"])
+    except OSError:
+        said.append(f"{WORKBOOK} is open elsewhere: close it and run `yieldkit ingest` again.")
+    return sum(doubt.state == OPEN for doubt in doubts), tuple(said)
+
+
+def _changed(before: pa.Table | None, derived: Derived, crew: Crew) -> Iterator[str]:
+    """What this run changed in the figures of the last whole week."""
+    from yieldkit.records.opened import last_whole_week
+    from yieldkit.wording.records import restated
+
+    if before is None:
+        return
+    first, last, label = last_whole_week(derived.as_of, crew)
+    was, now = _counts(before, first, last), _counts(derived.tables["positions"], first, last)
+    if was != now:
+        yield restated(label, was, now)
+
+
+def _counts(positions: pa.Table, first: date, last: date) -> dict[str, int]:
+    import pyarrow.compute as pc
+
+    day = positions["first_date"]
+    chosen = positions.filter(
+        pc.fill_null(pc.and_(pc.greater_equal(day, first), pc.less_equal(day, last)), False)
+    )
+    counts = dict.fromkeys(("yes", "no", "pending", "unknown"), 0)
+    for found in chosen["first_pass_termination"].value_counts().to_pylist():
+        if found["values"]:
+            counts[found["values"]] = found["counts"]
+    return counts

@@ -183,7 +183,7 @@ def _turn(
 ) -> IngestReport:
     """Derive from the entries and make it the present generation."""
     from yieldkit.records.deriving import derive
-    from yieldkit.records.doubts import decided_of, write_doubts
+    from yieldkit.records.doubts import decided_of, doubts_table, write_doubts
     from yieldkit.records.stacking import Source
 
     tell(f"linking and deriving all tables from {len(entries)} files")
@@ -203,7 +203,7 @@ def _turn(
     derived = derive(sources, crew, decided_of(state["repairs"]))
     state = state | {"as_of": derived.as_of.isoformat()}
     tell("writing the tables")
-    store.swap(derived.tables, state)
+    store.swap(derived.tables | {"doubts": doubts_table(derived, crew, state["repairs"])}, state)
     store.prune({e.sha256 for e in entries}, {e.key for e in entries if e.key})
     doubts, said = write_doubts(folder, derived, crew, state, before)
     report = _report(store, folder, waiting=waiting)

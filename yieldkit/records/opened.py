@@ -131,11 +131,7 @@ class CrewRecords:
 
     def default_week(self) -> str:
         """The last whole week at ``as_of``, such as "2026-W47"."""
-        day = self.as_of.tz_convert(self.settings.general.zone).date()
-        first, last, label = self.week_range(day)
-        if last <= day:
-            return label
-        return self.week_range(first - timedelta(days=1))[2]
+        return last_whole_week(self.as_of.to_pydatetime(), self.settings)[2]
 
     def week_range(self, text: Day) -> tuple[date, date, str]:
         """First day, last day and label of a week named "2026-W47" or by any day in it.
@@ -145,23 +141,7 @@ class CrewRecords:
         CrewError
             If ``text`` names no week and no day.
         """
-        shift = _STARTS[self.settings.general.week_starts]
-        found = _WEEK.match(text.strip()) if isinstance(text, str) else None
-        try:
-            if found:
-                monday = date.fromisocalendar(int(found[1]), int(found[2]), 1)
-                first = monday + timedelta(days=shift)
-            else:
-                day = as_day(text)
-                first = day - timedelta(days=(day.weekday() - shift) % 7)
-        except ValueError as error:
-            raise CrewError(
-                "no such week",
-                found=str(text),
-                wanted="a week such as 2026-W47, or a day such as 2026-11-20",
-            ) from error
-        middle = (first + timedelta(days=3)).isocalendar()
-        return first, first + timedelta(days=6), f"{middle.year}-W{middle.week:02d}"
+        return week_of(text, self.settings)
 
     def _table(
         self,
@@ -182,6 +162,36 @@ class CrewRecords:
         if until is not None:
             chosen &= days <= _stamp(until)
         return frame[chosen].reset_index(drop=True)
+
+
+def week_of(text: Day, crew: Crew) -> tuple[date, date, str]:
+    """First day, last day and label of a week; see ``CrewRecords.week_range``."""
+    shift = _STARTS[crew.general.week_starts]
+    found = _WEEK.match(text.strip()) if isinstance(text, str) else None
+    try:
+        if found:
+            monday = date.fromisocalendar(int(found[1]), int(found[2]), 1)
+            first = monday + timedelta(days=shift)
+        else:
+            day = as_day(text)
+            first = day - timedelta(days=(day.weekday() - shift) % 7)
+    except ValueError as error:
+        raise CrewError(
+            "no such week",
+            found=str(text),
+            wanted="a week such as 2026-W47, or a day such as 2026-11-20",
+        ) from error
+    middle = (first + timedelta(days=3)).isocalendar()
+    return first, first + timedelta(days=6), f"{middle.year}-W{middle.week:02d}"
+
+
+def last_whole_week(as_of: datetime, crew: Crew) -> tuple[date, date, str]:
+    """The last week that had ended, or was ending, on the day of ``as_of`` in the crew's zone."""
+    day = as_of.astimezone(crew.zone).date()
+    first, last, label = week_of(day, crew)
+    if last <= day:
+        return first, last, label
+    return week_of(first - timedelta(days=1), crew)
 
 
 def as_day(value: Day) -> date:

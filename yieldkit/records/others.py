@@ -104,7 +104,8 @@ SELECT src, rn, job || '|' || pkey AS key,
 _BY_FINGERPRINT = """
 INSERT INTO row_classes
 SELECT '{table}', src, rn, CASE WHEN row_number() OVER (PARTITION BY fingerprint ORDER BY src, rn)
-    = 1 THEN 'accepted' ELSE 'duplicate' END, fingerprint, NULL, NULL, NULL FROM in_{table};
+    = 1 AND fingerprint NOT IN (SELECT fingerprint FROM aside) THEN 'accepted' ELSE 'duplicate' END,
+    fingerprint, NULL, NULL, NULL FROM in_{table};
 """
 
 _MEASURED = f"""

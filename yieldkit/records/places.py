@@ -66,7 +66,9 @@ SELECT job, raw, keyed(raw) AS pkey, sum(n) AS n FROM (
 CREATE TABLE meant AS
 SELECT w.job, w.raw, w.n, coalesce(m.meaning, w.raw) AS said,
     CASE WHEN m.meaning IS NULL THEN w.pkey ELSE keyed(m.meaning) END AS pkey, m.meaning AS alias
-FROM written_places w LEFT JOIN place_words m ON m.written = w.raw;
+FROM written_places w LEFT JOIN (
+    SELECT job, written, any_value(meaning) AS meaning FROM place_words GROUP BY ALL
+) m ON m.written = w.raw AND (m.job = '' OR m.job = w.job);
 CREATE TABLE found AS
 WITH by_key AS (
     SELECT m.job, m.raw, p.position_id, p.panel, p.port, CASE WHEN m.alias IS NULL AND
@@ -127,19 +129,23 @@ def find_places(
     zeros, case and punctuation dropped), then turned round (``12A``) or written close up
     (``P0317``) where that leaves one. In a job without planned positions, or on a panel that the
     plan lacks but the records use at three ports or more, the place stands for itself. Any other
-    place that the plan does not hold is left unlinked: it may be mistyped.
+    place that the plan does not hold is left unlinked: it may be mistyped. A decision on a place
+    is keyed ``job|place as written`` and holds for that job; an alias of the settings for all.
     """
     import pyarrow as pa
 
-    words = dict(decided.get("place", {})) | {
-        row.written: row.meaning for row in crew.aliases if row.kind == "place"
-    }
+    aliases = {row.written: row.meaning for row in crew.aliases if row.kind == "place"}
+    rows = [("", written, meant) for written, meant in aliases.items()]
+    for key, meant in decided.get("place", {}).items():
+        job, _, written = key.partition("|")
+        if written not in aliases:
+            rows.append((job, written, meant))
     con.register(
         "place_words_arrow",
         pa.table(
             {
-                "written": pa.array(list(words), pa.string()),
-                "meaning": pa.array(list(words.values()), pa.string()),
+                name: pa.array([row[number] for row in rows], pa.string())
+                for number, name in enumerate(("job", "written", "meaning"))
             }
         ),
     )

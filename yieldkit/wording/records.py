@@ -48,6 +48,19 @@ def accounting(totals: Mapping[str, int]) -> str:
     )
 
 
+def restated(week: str, was: Mapping[str, int], now: Mapping[str, int]) -> str:
+    """What changed in a week's first-pass figures."""
+
+    def told(counts: Mapping[str, int]) -> str:
+        known = counts["yes"] + counts["no"]
+        return (
+            f"{counts['yes']} of {known} first pass, {counts['pending']} pending,"
+            f" {counts['unknown']} unknown"
+        )
+
+    return f"Week {week} restated: {told(now)} (before: {told(was)})."
+
+
 def shown(name: str) -> str:
     """A file's name or an id without anything that could move a cursor or hide text."""
     return "".join(letter if letter.isprintable() else "\ufffd" for letter in name)

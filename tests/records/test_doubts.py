@@ -1,0 +1,196 @@
+"""The doubts list: what is asked, how a decision is applied, undone, and what it changes."""
+
+import openpyxl
+import pytest
+
+from tests.records.made_files import arc, crew, derived, entry, made, panel, test
+from tests.records.test_ingest import SETTINGS, export, put
+from tests.records.test_ingest import crew as folder_of_a_crew  # noqa: F401
+from yieldkit.errors import CrewError
+from yieldkit.records.deriving import Decided, derive
+from yieldkit.records.doubts import decided_of, doubts_of
+from yieldkit.records.ingest import ingest
+from yieldkit.records.opened import open_crew
+
+PLAN = made("plan.csv", "planned", [panel(12)])
+PEOPLE = '[[people]]\ncode = "T01"\n[[people]]\ncode = "T02"\n'
+
+
+def doubts(*sources, settings=None, repairs=()):
+    settings = settings or crew()
+    found = doubts_of(derive(sources, settings, decided_of(list(repairs))), settings, list(repairs))
+    return {(doubt.kind, doubt.key): doubt for doubt in found}
+
+
+def decide(folder, sheet, key, decision, remark="by the lead"):
+    """Fill a decision in, as a person would in a spreadsheet program."""
+    book = openpyxl.load_workbook(folder / "doubts.xlsx")
+    page = book[sheet]
+    headings = [cell.value for cell in page[1]]
+    for row in page.iter_rows(min_row=2):
+        if row[headings.index("key")].value == key:
+            row[headings.index("decision")].value = decision
+            row[headings.index("remark")].value = remark
+            break
+    else:
+        raise AssertionError(f"no row {key}")
+    book.save(folder / "doubts.xlsx")
+
+
+# -- what is asked ---------------------------------------------------------------------------------
+
+
+def test_a_guess_applied_by_rule_is_listed_and_an_unknown_name_is_open():
+    people = crew(people=[{"code": "T01"}, {"code": "T02"}])
+    rows = [
+        arc(f"2026-11-16 08:0{n}", f"P01/{n}", who=who) for n, who in enumerate(["Tech 1", "M"])
+    ]
+    found = doubts(PLAN, made("a.csv", "attempts", rows), settings=people)
+    assert found["technician", "Tech 1"].state == "applied by rule"
+    assert found["technician", "Tech 1"].suggested == "T01"
+    assert found["technician", "M"].state == "open"
+
+
+def test_a_place_that_the_plan_lacks_is_asked_with_candidates():
+    rows = [arc("2026-11-16 08:00", "P09/03")]
+    found = doubts(PLAN, made("a.csv", "attempts", rows))["place", "J1|P09/03"]
+    assert (found.state, found.suggested) == ("open", "P01/3")
+
+
+def test_held_rows_repaired_clocks_and_numbers_in_no_file_are_listed():
+    rows = [arc(f"2026-11-16 08:{n:02d}:07", f"P01/{n}", counter=n) for n in range(1, 12) if n != 6]
+    copy = [rows[2] | {"loss_db": 0.3, "loss_text": "0.30"}]
+    late = [row | {"when_shown": row["when_shown"].replace(year=2016)} for row in rows[4:6]]
+    found = doubts(
+        PLAN,
+        made("a.csv", "attempts", rows[:4] + late + rows[6:]),
+        made("b.csv", "attempts", copy),
+    )
+    kinds = {kind for kind, _ in found}
+    assert {"held row", "clock", "counter gap"} <= kinds
+    gap = next(doubt for (kind, _), doubt in found.items() if kind == "counter gap")
+    assert gap.rows == 1
+
+
+def test_an_entry_that_is_gone_from_a_newer_save_is_asked():
+    old = made("log.csv", "rework", [entry("2026-11-16", "P01/01"), entry("2026-11-17", "P01/02")])
+    new = made("log.csv", "rework", [entry("2026-11-17", "P01/02")])
+    newer = type(new)(**{**new.__dict__, "taken_in": new.taken_in.replace(year=2027)})
+    found = [doubt for doubt in doubts(PLAN, old, newer).values() if "gone" in doubt.kind]
+    assert len(found) == 1 and "2026-11-16" in found[0].found
+
+
+def test_the_same_entry_twice_is_asked_and_may_be_set_aside():
+    log = made("log.csv", "rework", [entry("2026-11-16"), entry("2026-11-16")])
+    found = [key for kind, key in doubts(PLAN, log) if kind == "entered twice"]
+    assert len(found) == 1
+    decided = Decided(aside=tuple(found))
+    files = derive([PLAN, log], crew(), decided).tables["files"].to_pandas().set_index("file")
+    assert files.loc["log.csv", ["accepted", "duplicates"]].tolist() == [1, 1]
+
+
+def test_an_unknown_word_of_the_log_is_asked_and_its_meaning_applied():
+    log = made("log.csv", "rework", [entry("2026-11-16", step="unknown", cause="unknown")])
+    rows = made("a.csv", "attempts", [arc("2026-11-16 08:00")])
+    asked = doubts(PLAN, log, rows)
+    assert ("step", "unknown") in asked and ("cause", "unknown") in asked
+    repairs = [{"kind": "cause", "key": "unknown", "meaning": "contamination"}]
+    tables = derive([PLAN, log, rows], crew(), decided_of(repairs)).tables
+    assert tables["rework"]["cause"].to_pylist() == ["contamination"]
+
+
+def test_a_row_is_put_to_the_place_that_the_lead_names():
+    rows = made("a.csv", "attempts", [arc("2026-11-16 08:00", None)])
+    key = next(key for kind, key in doubts(PLAN, rows) if kind == "position of a row")
+    repairs = [{"kind": "position of a row", "key": key, "meaning": "P01/07"}]
+    tables = derive([PLAN, rows], crew(), decided_of(repairs)).tables
+    assert tables["attempts"]["position_id"].to_pylist() == ["J1|P01|7"]
+
+
+def test_a_repaired_clock_can_be_left_as_shown():
+    rows = [arc(f"2026-11-16 08:{n:02d}", f"P01/{n}", counter=n) for n in range(1, 12)]
+    rows[4:6] = [row | {"when_shown": row["when_shown"].replace(year=2016)} for row in rows[4:6]]
+    source = made("a.csv", "attempts", rows)
+    key = next(key for kind, key in doubts(PLAN, source) if kind == "clock")
+    decided = decided_of([{"kind": "clock", "key": key, "meaning": "as shown"}])
+    times = derive([PLAN, source], crew(), decided).tables["attempts"].to_pandas()
+    assert (times["when_source"] == "shown").all()
+
+
+# -- the workbook ----------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def filled(folder_of_a_crew):  # noqa: F811
+    folder = folder_of_a_crew
+    (folder / "crew.toml").write_text(SETTINGS + PEOPLE, "utf-8")
+    put(folder, "a.csv", export(range(1, 9)).replace(",T01,", ",Maija,"))
+    ingest(folder)
+    return folder
+
+
+def test_a_decision_filled_in_is_applied_said_and_undone(filled):
+    assert set(open_crew(filled).attempts()["technician"]) == {"unknown"}
+    decide(filled, "words", "Maija", "T02")
+    report = ingest(filled)
+    assert report.changed
+    assert set(open_crew(filled).attempts()["technician"]) == {"T02"}
+    book = openpyxl.load_workbook(filled / "doubts.xlsx")
+    assert [cell.value for cell in book["decisions"][2]][:3] == ["technician", "Maija", "T02"]
+    assert not ingest(filled).changed
+    book["decisions"].cell(2, 6).value = "yes"
+    book.save(filled / "doubts.xlsx")
+    assert ingest(filled).changed
+    assert set(open_crew(filled).attempts()["technician"]) == {"unknown"}
+
+
+def test_a_decision_survives_a_rebuild_and_is_dated(filled):
+    decide(filled, "words", "Maija", "T02")
+    ingest(filled)
+    ingest(filled, again=True)
+    assert set(open_crew(filled).attempts()["technician"]) == {"T02"}
+    from yieldkit.records.store import Store
+
+    (repair,) = Store(filled).state()["repairs"]
+    assert repair["remark"] == "by the lead" and repair["decided"].count("-") == 2
+
+
+def test_a_decision_that_is_none_of_those_offered_is_said(filled):
+    put(filled, "b.csv", export([3], loss="0.60").replace(",T01,", ",Maija,"))
+    ingest(filled)
+    book = openpyxl.load_workbook(filled / "doubts.xlsx")
+    key = book["held rows"].cell(2, 9).value
+    decide(filled, "held rows", key, "perhaps")
+    with pytest.raises(CrewError, match=r"doubts.xlsx, sheet held rows, row 2.*let it count"):
+        ingest(filled)
+    decide(filled, "held rows", key, "let it count")
+    ingest(filled)
+    assert "0.60" in open_crew(filled).attempts()["loss_text"].tolist()
+
+
+def test_what_a_run_changes_in_last_weeks_figures_is_said(filled):
+    week = export(range(30, 40), day="2026-11-09").replace(",T01,", ",T02,")
+    put(filled, "b.csv", week)
+    put(filled, "later.csv", export(range(60, 62), day="2026-11-17"))
+    ingest(filled)
+    put(filled, "c.csv", export(range(40, 42), day="2026-11-09", loss="0.90"))
+    said = ingest(filled).said
+    assert len(said) == 1
+    assert said[0].startswith("Week 2026-W46 restated: 0 of 2 first pass, 10 pending")
+
+
+def test_formula_text_and_hostile_ids_are_text_in_the_workbook(filled):
+    put(filled, "b.csv", export(range(20, 22)).replace(",T01,", ",=HYPERLINK(1),"))
+    ingest(filled)
+    book = openpyxl.load_workbook(filled / "doubts.xlsx")
+    cells = [cell for page in book for row in page.iter_rows() for cell in row]
+    assert any(cell.value == "=HYPERLINK(1)" for cell in cells)
+    assert not any(cell.data_type == "f" for cell in cells)
+
+
+def test_derived_tables_have_no_doubt_about_a_clean_file():
+    rows = [arc(f"2026-11-16 08:{n:02d}", f"P01/{n:02d}", counter=n) for n in range(1, 12)]
+    tests = [test(f"2026-11-16 09:{n:02d}", f"P01/{n:02d}") for n in range(1, 12)]
+    sources = [PLAN, made("a.csv", "attempts", rows), made("t.csv", "measurements", tests)]
+    assert [doubt for doubt in doubts(*sources).values() if doubt.state == "open"] == []
+    assert len(derived(*sources)["positions"]) == 12

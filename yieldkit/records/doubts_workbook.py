@@ -1,0 +1,198 @@
+"""``doubts.xlsx``: written with drop-down decisions, read back as filled in."""
+
+from __future__ import annotations
+
+import io
+import os
+import tempfile
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from yieldkit.errors import CrewError
+
+if TYPE_CHECKING:
+    from yieldkit.records.doubts import Doubt
+
+SHEETS = {
+    "words": ("technician", "unit", "job", "connector type", "step", "cause", "outcome"),
+    "places": ("place", "position of a row"),
+    "held rows": ("held row", "entered twice", "gone from newer save", "type differs"),
+    "clocks": ("clock", "counter gap"),
+    "refused rows": ("refused row",),
+}
+"""Sheet to the kinds of doubt on it."""
+HEADINGS = ("kind", "found", "suggested", "state", "where", "rows", "decision", "remark", "key")
+WIDTHS = (16, 52, 34, 15, 34, 7, 22, 28, 14)
+DECISIONS = "decisions"
+DECISION_HEADINGS = ("kind", "key", "meaning", "decided", "remark", "undo")
+MOST_ROWS = 20_000
+_INTRODUCTION = (
+    "What the records leave open. Choose or write a decision in its column, save, close, and run"
+    " `yieldkit ingest`.",
+    "Rows marked open wait for you. Rows applied by rule count already as suggested: write another"
+    " meaning to change them.",
+    'A decision holds for every later file. The sheet "decisions" lists them; write yes under undo'
+    " to take one back.",
+    "Aliases in the crew's settings beat decisions here.",
+)
+
+
+def write_workbook(
+    path: Path, doubts: Sequence[Doubt], repairs: Sequence[Mapping[str, Any]]
+) -> None:
+    """Write the workbook beside the one there and put it in its place."""
+    import xlsxwriter
+
+    packed = io.BytesIO()
+    book = xlsxwriter.Workbook(
+        packed, {"strings_to_formulas": False, "strings_to_urls": False, "in_memory": True}
+    )
+    bold = book.add_format({"bold": True, "bg_color": "#E8E4DA", "border": 1})
+    wrap = book.add_format({"text_wrap": True, "valign": "top"})
+    fill = book.add_format({"bg_color": "#FFF7D6", "border": 1, "text_wrap": True, "valign": "top"})
+    first = book.add_worksheet("read me")
+    first.set_column(0, 0, 110, wrap)
+    for number, line in enumerate(_INTRODUCTION):
+        first.write_string(number, 0, line)
+    for name, kinds in SHEETS.items():
+        chosen = [doubt for doubt in doubts if doubt.kind in kinds][:MOST_ROWS]
+        _write_doubts(book.add_worksheet(name), chosen, bold, wrap, fill)
+    _write_decisions(book.add_worksheet(DECISIONS), repairs, bold, wrap, fill)
+    book.close()
+    handle, part = tempfile.mkstemp(dir=path.parent, prefix=".part-", suffix=".xlsx")
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(packed.getvalue())
+        os.replace(part, path)
+    except OSError:
+        os.unlink(part)
+        raise
+
+
+def _write_doubts(sheet: Any, doubts: Sequence[Doubt], bold: Any, wrap: Any, fill: Any) -> None:
+    sheet.freeze_panes(1, 0)
+    for column, (heading, width) in enumerate(zip(HEADINGS, WIDTHS, strict=True)):
+        sheet.write_string(0, column, heading, bold)
+        sheet.set_column(column, column, width)
+    decision = HEADINGS.index("decision")
+    for number, doubt in enumerate(doubts, start=1):
+        cells = (doubt.kind, doubt.found, doubt.suggested, doubt.state, doubt.where)
+        for column, cell in enumerate(cells):
+            sheet.write_string(number, column, _cell(cell), wrap)
+        sheet.write_number(number, 5, doubt.rows, wrap)
+        sheet.write_blank(number, decision, None, fill)
+        sheet.write_blank(number, decision + 1, None, fill)
+        sheet.write_string(number, decision + 2, _cell(doubt.key))
+        offered = [_cell(word) for word in doubt.choices if word and "," not in word]
+        if offered and sum(len(word) + 1 for word in offered) <= 255:
+            sheet.data_validation(
+                number,
+                decision,
+                number,
+                decision,
+                {"validate": "list", "source": offered, "error_type": "information"},
+            )
+    if doubts:
+        sheet.autofilter(0, 0, len(doubts), len(HEADINGS) - 1)
+
+
+def _write_decisions(
+    sheet: Any, repairs: Sequence[Mapping[str, Any]], bold: Any, wrap: Any, fill: Any
+) -> None:
+    sheet.freeze_panes(1, 0)
+    for column, heading in enumerate(DECISION_HEADINGS):
+        sheet.write_string(0, column, heading, bold)
+        sheet.set_column(column, column, 24)
+    for number, repair in enumerate(repairs, start=1):
+        for column, heading in enumerate(DECISION_HEADINGS[:-1]):
+            sheet.write_string(number, column, _cell(str(repair.get(heading) or "")), wrap)
+        sheet.write_blank(number, len(DECISION_HEADINGS) - 1, None, fill)
+    if repairs:
+        column = len(DECISION_HEADINGS) - 1
+        sheet.data_validation(
+            1, column, len(repairs), column, {"validate": "list", "source": ["yes"]}
+        )
+
+
+def _cell(text: str) -> str:
+    """Text that a workbook can hold: no control characters, at most 32,000 letters."""
+    shown = "".join(c if c.isprintable() or c in "\n\t" else "\ufffd" for c in text)
+    return shown[:32_000]
+
+
+def filled_in(path: Path, allowed: Mapping[str, Sequence[str]]) -> Iterator[dict[str, Any]]:
+    """Decisions filled into the workbook: kind, key, meaning, remark, and ``undo``.
+
+    Parameters
+    ----------
+    path : Path
+        The workbook.
+    allowed : mapping
+        Kinds whose decision is one of a few words.
+    """
+    import python_calamine
+
+    try:
+        book = python_calamine.CalamineWorkbook.from_filelike(io.BytesIO(path.read_bytes()))
+    except (python_calamine.CalamineError, OSError) as error:
+        raise CrewError(
+            "the doubts list cannot be read",
+            file=path.name,
+            remedy="Close it in the spreadsheet program, or delete it: it is written anew.",
+        ) from error
+    for name in book.sheet_names:
+        if name not in SHEETS and name != DECISIONS:
+            continue
+        rows = book.get_sheet_by_name(name).to_python(skip_empty_area=False)
+        if not rows:
+            continue
+        headings = [str(cell).strip() for cell in rows[0]]
+        wanted = DECISION_HEADINGS if name == DECISIONS else HEADINGS
+        for heading in wanted:
+            if heading not in headings:
+                raise CrewError(
+                    "a column of the doubts list is gone",
+                    file=f"{path.name}, sheet {name}",
+                    wanted=heading,
+                    remedy="Put its heading back, or delete the workbook: it is written anew.",
+                )
+        for number, cells in enumerate(rows[1:], start=2):
+            row = dict(zip(headings, (_text(cell) for cell in cells), strict=False))
+            yield from _decision(row, name, number, path.name, allowed)
+
+
+def _decision(
+    row: Mapping[str, str], sheet: str, number: int, file: str, allowed: Mapping[str, Sequence[str]]
+) -> Iterator[dict[str, Any]]:
+    if sheet == DECISIONS:
+        if row["undo"].lower() in ("yes", "y", "x"):
+            yield {"kind": row["kind"], "key": row["key"], "undo": True}
+        return
+    meaning = row["decision"]
+    if not meaning or not row["kind"] or not row["key"]:
+        return
+    words = allowed.get(row["kind"])
+    if words is not None and meaning not in words:
+        raise CrewError(
+            "no such decision",
+            file=f"{file}, sheet {sheet}",
+            row=number,
+            column="decision",
+            found=meaning,
+            wanted=" or ".join(words),
+            remedy="Choose one from the list in that cell.",
+        )
+    yield {
+        "kind": row["kind"],
+        "key": row["key"],
+        "meaning": meaning,
+        "remark": row["remark"],
+        "undo": False,
+    }
+
+
+def _text(cell: Any) -> str:
+    if isinstance(cell, float) and cell.is_integer():
+        return str(int(cell))
+    return str(cell).strip() if cell is not None else ""
