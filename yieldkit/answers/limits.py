@@ -52,6 +52,7 @@ _SEVERITY: dict[str, Severity] = {
     "cannot tell": "cannot tell",
     "met": "fine",
 }
+Figures = tuple[Estimate, Estimate, np.ndarray]
 _GROUP = ["limit_no", "group", "wavelength_nm"]
 
 
@@ -275,8 +276,10 @@ def _average_rows(
             for place, row in enumerate(some):
                 number, group, wavelength = _named(keys.loc[row, _GROUP])
                 limit = limits[number]
-                shown, bound = figures[_figure_of(limit)]
-                decided = _decide(shown, bound, place, int(part.n[place]), limit, confidence)
+                decided = _decide(figures[_figure_of(limit)], place, int(part.n[place]), limit)
+                if decided["verdict"] == "cannot tell":
+                    sd = figures[_figure_of(limit)][2][place]
+                    decided["n_more"] = _more(decided, sd, limit, confidence)
                 rows.append(_about(number, group, wavelength, limit) | decided)
     return rows
 
@@ -287,22 +290,23 @@ def _figure_of(limit: Limit) -> str:
     return "3 %" if limit.at_least else "97 %"
 
 
-def _figures(
-    counts: Counts, found: Average, confidence: float
-) -> dict[str, tuple[Estimate, Estimate]]:
-    """Each figure with its two-sided interval, and with the ends of one-sided confidence."""
-    one_sided = 2 * confidence - 1
+def _figures(counts: Counts, found: Average, confidence: float) -> dict[str, Figures]:
+    """Each figure with its interval, with ends of one-sided confidence, and its deviation."""
     bare = np.asarray(np.isnan(found.weights).all(axis=0))
-
-    def both(figure: str) -> tuple[Estimate, Estimate]:
-        if figure == "mean":
-            return found.mean(confidence), found.mean(one_sided)
-        share = {"97 %": 0.97, "3 %": 0.03}[figure]
-        pair = found.quantile(share, confidence), found.quantile(share, one_sided)
-        free = free_quantile(counts, share, confidence), free_quantile(counts, share, one_sided)
-        return _filled(pair[0], free[0], bare), _filled(pair[1], free[1], bare)
-
-    return {figure: both(figure) for figure in ("mean", "97 %", "3 %")}
+    levels = confidence, 2 * confidence - 1
+    shown, bound = (found.mean(level, widest=True) for level in levels)
+    figures = {"mean": (shown, bound, found.sd())}
+    for name, share in (("97 %", 0.97), ("3 %", 0.03)):
+        shown, bound = (
+            _filled(
+                found.quantile(share, level, widest=True),
+                free_quantile(counts, share, level),
+                bare,
+            )
+            for level in levels
+        )
+        figures[name] = (shown, bound, found.sd(share))
+    return figures
 
 
 def _filled(found: Estimate, free: Estimate, bare: np.ndarray) -> Estimate:
@@ -314,42 +318,31 @@ def _filled(found: Estimate, free: Estimate, bare: np.ndarray) -> Estimate:
     )
 
 
-def _decide(
-    shown: Estimate, bound: Estimate, place: int, n: int, limit: Limit, confidence: float
-) -> dict[str, object]:
+def _decide(figures: Figures, place: int, n: int, limit: Limit) -> dict[str, Any]:
+    shown, bound, _ = figures
     value, low, high = shown.value[place], shown.low[place], shown.high[place]
     least, most = bound.low[place], bound.high[place]
-    limit_db = limit.limit_db
     verdict = "cannot tell"
     if n >= LEAST:
-        if (most <= limit_db) if not limit.at_least else (least >= limit_db):
+        if (most <= limit.limit_db) if not limit.at_least else (least >= limit.limit_db):
             verdict = "met"
-        elif (least > limit_db) if not limit.at_least else (most < limit_db):
+        elif (least > limit.limit_db) if not limit.at_least else (most < limit.limit_db):
             verdict = "not met"
-    more = None
-    if verdict == "cannot tell":
-        more = _more(n, value, low, high, limit, confidence)
-    return {"n": n, "value": value, "low": low, "high": high, "verdict": verdict, "n_more": more}
+    return {"n": n, "value": value, "low": low, "high": high, "verdict": verdict, "n_more": None}
 
 
-def _more(
-    n: int, value: float, low: float, high: float, limit: Limit, confidence: float
-) -> int | None:
-    """Readings still needed: the interval's half width shrinks as one over the root of n."""
-    if not np.isfinite([value, low, high]).all():
+def _more(decided: dict[str, Any], sd: float, limit: Limit, confidence: float) -> int | None:
+    """Readings still needed, as a figure's deviation shrinks as one over the root of n."""
+    n, value, edge = decided["n"], decided["value"], limit.limit_db
+    if not np.isfinite([value, sd]).all():
         needed = least_sample(0.97, confidence) if limit.statistic == "97 %" else LEAST
         return needed - n if needed > n else None
-    worked = [value, low, high, limit.limit_db]
-    if min(worked) > 0:
-        value, low, high, edge = (log(part) for part in worked)
-    else:
-        edge = limit.limit_db
+    if min(value, edge) > 0 and not limit.at_least:
+        value, edge = log(value), log(edge)
     gap = abs(edge - value)
-    half = (high - low) / 2  # the two arms grow alike with n
-    if gap <= 0 or half <= 0:
+    if gap <= 0 or sd <= 0:
         return None
-    sd_of_one = half / ndtri((1 + confidence) / 2) * np.sqrt(n)
-    needed = ((ndtri(confidence) + ndtri(POWER)) * sd_of_one / gap) ** 2
+    needed = ((ndtri(confidence) + ndtri(POWER)) * sd * np.sqrt(n) / gap) ** 2
     more = max(ceil(needed) - n, LEAST - n, 1)
     return more if more <= MOST_MORE else None
 

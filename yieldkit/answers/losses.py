@@ -103,12 +103,7 @@ def loss_summary(
         If a column is missing, or ``by`` or ``confidence`` is none.
     """
     check_confidence(confidence)
-    readings = loss_readings(attempts, measurements, crew)
-    readings = readings[readings["quantity"].isin(LOSSES)]
-    newest = readings["quantity"].eq("estimated loss") | readings["last"]
-    readings = readings[newest].assign(by=by)
-    readings["group"] = group_names(readings, by)
-    keys, counts = count_groups(readings, KEYS)
+    readings, keys, counts = grouped_losses(attempts, measurements, crew, by)
     signed = below_zero(counts)
     table, bins = [], []
     for chosen, families in ((~signed, USUAL_FAMILIES), (signed, SIGNED)):
@@ -129,6 +124,18 @@ def loss_summary(
         behind=readings[[*KEYS, "attempt_id", "position_id", "low", "high"]],
         bins=pd.concat(bins, ignore_index=True) if bins else pd.DataFrame(),
     )
+
+
+def grouped_losses(
+    attempts: pd.DataFrame, measurements: pd.DataFrame, crew: Crew, by: str
+) -> tuple[pd.DataFrame, pd.DataFrame, Counts]:
+    """Readings of losses with their group, the groups' keys, and counts per interval."""
+    readings = loss_readings(attempts, measurements, crew)
+    readings = readings[readings["quantity"].isin(LOSSES)]
+    newest = readings["quantity"].eq("estimated loss") | readings["last"]
+    readings = readings[newest].assign(by=by)
+    readings["group"] = group_names(readings, by)
+    return readings, *count_groups(readings, KEYS)
 
 
 def count_groups(readings: pd.DataFrame, keys: list[str]) -> tuple[pd.DataFrame, Counts]:

@@ -114,9 +114,102 @@ def _next(values: Mapping[str, Any]) -> str:
     return f" About {count(more, 'more reading')} would tell, four times in five."
 
 
+def _tolerance(values: Mapping[str, Any]) -> str:
+    sure = f"{100 * values['confidence']:.0f} %"
+    share = f"{100 * values['share']:.0f} %"
+    said = f"{_what(values)}: at least {share} of joints under {decibels(values['bound_db'])}"
+    made = count(values["n"], "reading")
+    if values["label"] == "extrapolated":
+        return (
+            f"{said} ({sure} sure, {made}): extrapolated, as it rests on a fitted curve; "
+            f"{values['needed']} readings would show it without one."
+        )
+    return (
+        f"{said} ({sure} sure, {made}); the sorted readings alone give "
+        f"{decibels(values['free_db'])}."
+    )
+
+
+def _index(values: Mapping[str, Any]) -> str:
+    room = f"{values['index']:.2f} ({values['low']:.2f} to {values['high']:.2f})"
+    return (
+        f"{_what(values)}: room to the limit of {values['limit_db']:g} dB is {room} times the "
+        f"spread above the median; {count(values['n'], 'reading')}. At 1.00 about 1.4 joints in "
+        "1 000 are over."
+    )
+
+
+def _bends(values: Mapping[str, Any]) -> str:
+    shown = ", ".join(values["places"]) + (" ..." if values["bent"] > len(values["places"]) else "")
+    joints = count(values["bent"], "joint")
+    return (
+        f"Bent: {joints} of {values['n']} read at both wavelengths lose surely more at 1550 nm "
+        f"than at 1310 nm ({shown}). Look for a tight bend or a pinched sleeve before you splice "
+        "again."
+    )
+
+
+def _no_bends(values: Mapping[str, Any]) -> str:
+    return f"No sign of a bend in {count(values['n'], 'joint')} read at 1310 and 1550 nm."
+
+
+def _times(values: Mapping[str, Any], name: str) -> str:
+    ends = f"{values[name + '_low']:.2f} to {values[name + '_high']:.2f}"
+    return f"{values[name]:.2f} times ({ends})"
+
+
+def _change(values: Mapping[str, Any]) -> str:
+    n = f"{values['n']} readings after, {values['n_before']} before"
+    if values["says"] == "cannot tell":
+        return f"{_what(values)}: cannot tell what kind of change this is ({n})."
+    mean, spread = _times(values, "ratio"), _times(values, "cv_ratio")
+    if values["says"] == "machine offset":
+        said = "fell, which is how a machine that is off to one side looks"
+        step = "Clean the groove and lenses and run the arc check first."
+    else:
+        said = "stayed, which is how hand, cleave or dirt looks"
+        step = "Look at blades and cleaning first."
+    return (
+        f"{_what(values)}: mean is {mean} what it was, relative spread {spread} and so {said}; {n}."
+        f" {step}"
+    )
+
+
+def _mixed(values: Mapping[str, Any]) -> str:
+    return (
+        f"{_what(values)}: a longer tail than one kit on one day gives "
+        f"({count(values['n'], 'reading')}). Most often two kinds of work are mixed: look at kit, "
+        "lot and job apart before you trust its tail."
+    )
+
+
+def _redone(values: Mapping[str, Any]) -> str:
+    head = f"{values['group']}: no estimate over {values['limit_db']:g} dB is in the records"
+    made = count(values["n"], "reading")
+    if values["says"] == "cannot tell":
+        return (
+            f"{head}; cannot tell what the dropped ones looked like ({made}). Keep the record of "
+            "every arc."
+        )
+    dropped = f"{100 * values['dropped_low']:.0f} to {100 * values['dropped_high']:.0f} %"
+    return (
+        f"{head}. If those over it were redone and left out, the mean of all arcs lies in "
+        f"{_between(values['mean_low_db'], values['mean_high_db'])} instead of "
+        f"{decibels(values['mean_shown_db'])}, and {dropped} of arcs are missing ({made}). Keep "
+        "the record of every arc."
+    )
+
+
 SENTENCES: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "loss_summary": _summary,
     "loss_not_settled": _not_settled,
     "loss_too_few": _too_few,
     "limit_verdict": _verdict,
+    "tolerance_bound": _tolerance,
+    "loss_index": _index,
+    "bends": _bends,
+    "no_bends": _no_bends,
+    "loss_change": _change,
+    "mixed_work": _mixed,
+    "redone_splices": _redone,
 }

@@ -1,7 +1,7 @@
 """Distributions fitted to counts per interval: rounded, censored, cut, many groups at once."""
 
 from yieldkit.methods.binned.bootstrap import bootstrap_interval, goodness_of_fit, held_out
-from yieldkit.methods.binned.choice import USUAL, Average, average_intervals, weigh
+from yieldkit.methods.binned.choice import POSSIBLE, USUAL, Average, average_intervals, weigh
 from yieldkit.methods.binned.counts import Counts, count_intervals
 from yieldkit.methods.binned.families import (
     Exponential,
@@ -29,6 +29,7 @@ from yieldkit.methods.binned.physical import (
 from yieldkit.methods.binned.telling import cannot_tell
 
 __all__ = [
+    "POSSIBLE",
     "USUAL",
     "Average",
     "average_intervals",

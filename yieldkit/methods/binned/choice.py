@@ -13,13 +13,18 @@ from yieldkit.methods.binned.families import Exponential, Family, Gamma, Lognorm
 from yieldkit.methods.binned.fitting import Fit, fit
 from yieldkit.methods.binned.intervals import (
     Estimate,
+    cautious,
     mean_interval,
     quantile_interval,
     share_over_interval,
+    wald_sd,
 )
 
 USUAL: tuple[Family, ...] = (Exponential(), Gamma(), Weibull(), Lognormal())
 """Families weighed where nothing more is known; physics speaks for the first two."""
+
+POSSIBLE = 0.05
+"""Weight from which a family may be the true one: a verdict must hold under each of these."""
 
 SETTLED = 0.9
 """Weight from which one family is named; under it the figures are averages."""
@@ -55,29 +60,66 @@ class Average:
             names.append(likely[0] if settled else f"average of {', '.join(likely)}")
         return names
 
-    def mean(self, confidence: float = 0.95) -> Estimate:
-        """Mean, averaged."""
-        return self._figure(lambda made: mean_interval(made, confidence), confidence)
+    def mean(self, confidence: float = 0.95, *, widest: bool = False) -> Estimate:
+        """Mean, averaged; ``widest``: wide enough for every family that may be true."""
+        return self._figure(mean_interval, confidence, widest)
 
-    def quantile(self, share: float, confidence: float = 0.95) -> Estimate:
-        """Value that ``share`` of all stay below, averaged."""
-        return self._figure(lambda made: quantile_interval(made, share, confidence), confidence)
+    def quantile(self, share: float, confidence: float = 0.95, *, widest: bool = False) -> Estimate:
+        """Value that ``share`` of all stay below, averaged; ``widest`` as for ``mean``."""
+        return self._figure(
+            lambda made, wanted: quantile_interval(made, share, wanted), confidence, widest
+        )
+
+    def sd(self, share: float | None = None) -> Floats:
+        """Standard deviation of the mean's estimate, or of a quantile's, within a family.
+
+        On the log scale for positive families; shape (groups,). What lies between families is
+        left out, since it goes as the data settle one.
+        """
+        log = np.log if self.fits[0].family.positive else np.asarray
+
+        def figure(made: Fit, w: Floats) -> Floats:
+            family = made.family
+            return log(family.mean(w) if share is None else family.quantile(w, share))
+
+        total = np.zeros(self.weights.shape[1])
+        for made, weight in zip(self.fits, self.weights, strict=True):
+            use = np.where(made.known, weight, 0.0)
+            with np.errstate(invalid="ignore"):
+                sd = wald_sd(made, lambda w, made=made: figure(made, w))  # type: ignore[misc]
+            total += np.where(use > 0, use * sd, 0.0)
+        return np.where(np.isnan(self.weights).all(axis=0), np.nan, total)
 
     def share_over(self, limit: float, confidence: float = 0.95) -> Estimate:
         """Share above ``limit``, averaged."""
         return self._figure(
-            lambda made: share_over_interval(made, limit, confidence), confidence, share=True
+            lambda made, wanted: share_over_interval(made, limit, wanted), confidence, share=True
         )
 
     def _figure(
-        self, of: Callable[[Fit], Estimate], confidence: float, *, share: bool = False
+        self,
+        of: Callable[[Fit, float | Floats], Estimate],
+        confidence: float,
+        widest: bool = False,
+        *,
+        share: bool = False,
     ) -> Estimate:
         positive = self.fits[0].family.positive
         to, back = (special.logit, special.expit) if share else (np.log, np.exp)
         if not (positive or share):
             to, back = (np.asarray, np.asarray)
-        return average_intervals(
-            [of(made) for made in self.fits], self.weights, confidence, to, back
+        if not widest:
+            single = [of(made, confidence) for made in self.fits]
+            return average_intervals(single, self.weights, confidence, to, back)
+        n = self.fits[0].counts.n
+        wanted = cautious(confidence, n, max(made.family.free for made in self.fits))
+        single = [of(made, wanted) for made in self.fits]
+        found = average_intervals(single, self.weights, wanted, to, back)
+        may = self.weights >= POSSIBLE
+        low = np.where(may, [each.low for each in single], np.inf).min(axis=0)
+        high = np.where(may, [each.high for each in single], -np.inf).max(axis=0)
+        return Estimate(
+            found.value, np.fmin(found.low, low), np.fmax(found.high, high), found.by_likelihood
         )
 
 
@@ -103,7 +145,7 @@ def weigh(counts: Counts, families: Sequence[Family] = USUAL) -> Average:
 def average_intervals(
     figures: Sequence[Estimate],
     weights: Floats,
-    confidence: float,
+    confidence: float | Floats,
     to: Callable[[Floats], Floats],
     back: Callable[[Floats], Floats],
 ) -> Estimate:
@@ -149,7 +191,9 @@ def average_intervals(
     return Estimate(back(middle), back(ends[0]), back(ends[1]), sure & np.isfinite(middle))
 
 
-def _where_rates_meet(use: Floats, value: Floats, down: Floats, up: Floats, rate: float) -> Floats:
+def _where_rates_meet(
+    use: Floats, value: Floats, down: Floats, up: Floats, rate: float | Floats
+) -> Floats:
     held = use > 0
     low = np.where(held, value - 40 * down, np.inf).min(axis=0)
     high = np.where(held, value + 40 * up, -np.inf).max(axis=0)

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from yieldkit.methods.binned.counts import Floats
+from yieldkit.methods.binned.counts import Counts, Floats
+from yieldkit.methods.binned.families import Family
 from yieldkit.methods.binned.fitting import Fit, curvature, score
 
 Figure = Callable[[Floats], Floats]
@@ -37,12 +38,12 @@ class Estimate:
     by_likelihood: NDArray[np.bool_]
 
 
-def mean_interval(fit: Fit, confidence: float = 0.95) -> Estimate:
+def mean_interval(fit: Fit, confidence: float | Floats = 0.95) -> Estimate:
     """Mean and its likelihood-ratio interval."""
     return _on_scale(fit, fit.family.mean, confidence, log=fit.family.positive)
 
 
-def quantile_interval(fit: Fit, share: float, confidence: float = 0.95) -> Estimate:
+def quantile_interval(fit: Fit, share: float, confidence: float | Floats = 0.95) -> Estimate:
     """Value that ``share`` of all stay below, and its likelihood-ratio interval."""
 
     def figure(w: Floats) -> Floats:
@@ -51,7 +52,7 @@ def quantile_interval(fit: Fit, share: float, confidence: float = 0.95) -> Estim
     return _on_scale(fit, figure, confidence, log=fit.family.positive)
 
 
-def share_over_interval(fit: Fit, limit: float, confidence: float = 0.95) -> Estimate:
+def share_over_interval(fit: Fit, limit: float, confidence: float | Floats = 0.95) -> Estimate:
     """Share above ``limit`` and its likelihood-ratio interval."""
 
     def figure(w: Floats) -> Floats:
@@ -67,14 +68,14 @@ def share_over_interval(fit: Fit, limit: float, confidence: float = 0.95) -> Est
     )
 
 
-def _on_scale(fit: Fit, figure: Figure, confidence: float, *, log: bool) -> Estimate:
+def _on_scale(fit: Fit, figure: Figure, confidence: float | Floats, *, log: bool) -> Estimate:
     if not log:
         return profile(fit, figure, confidence)
     found = profile(fit, lambda w: np.log(figure(w)), confidence)
     return Estimate(np.exp(found.value), np.exp(found.low), np.exp(found.high), found.by_likelihood)
 
 
-def profile(fit: Fit, figure: Figure, confidence: float = 0.95) -> Estimate:
+def profile(fit: Fit, figure: Figure, confidence: float | Floats = 0.95) -> Estimate:
     """Likelihood-ratio interval of any smooth figure of the parameters.
 
     At an end of the interval the figure's slope is along the log-likelihood's, and that lies half
@@ -88,7 +89,7 @@ def profile(fit: Fit, figure: Figure, confidence: float = 0.95) -> Estimate:
         The fit.
     figure : callable
         Takes working parameters (groups, parameters), gives (groups,), best near linear.
-    confidence : float
+    confidence : float or array, shape (groups,)
         Coverage wanted [fraction].
 
     Returns
@@ -102,11 +103,32 @@ def profile(fit: Fit, figure: Figure, confidence: float = 0.95) -> Estimate:
     inside = np.flatnonzero(fit.known)
     if len(inside):
         part = _part(fit, inside)
+        wanted = np.broadcast_to(confidence, (groups,))[inside]
         value[inside] = figure(part.w)
-        low[inside], good_low = _end(part, figure, confidence, -1.0)
-        high[inside], good_high = _end(part, figure, confidence, 1.0)
+        low[inside], good_low = _end(part, figure, wanted, -1.0)
+        high[inside], good_high = _end(part, figure, wanted, 1.0)
         sound[inside] = good_low & good_high
     return Estimate(value, low, high, sound)
+
+
+def cautious(confidence: float, n: Floats, free: int) -> Floats:
+    """Confidence to ask of the likelihood so that few values keep the wanted one, shape (groups,).
+
+    The chi-square law is an asymptotic one. For a normal mean the exact cut of twice the
+    log-likelihood is n log(1 + t^2 / (n - k)) with t of Student's law; it is used for all families.
+
+    Parameters
+    ----------
+    confidence : float
+        Coverage wanted [fraction].
+    n : array, shape (groups,)
+        Values of each group.
+    free : int
+        Parameters fitted, k.
+    """
+    left = np.maximum(n - free, 1.0)
+    t = special.stdtrit(left, (1 + confidence) / 2)
+    return 2 * special.ndtr(np.sqrt(np.maximum(n, 1) * np.log1p(t**2 / left))) - 1
 
 
 def _part(fit: Fit, inside: NDArray[np.int64]) -> Fit:
@@ -132,8 +154,15 @@ def _slope_of(figure: Figure, w: Floats, free: int) -> Floats:
     return slope
 
 
+def wald_sd(fit: Fit, figure: Figure) -> Floats:
+    """Standard deviation of a figure by the delta method, shape (groups,)."""
+    slope = _slope_of(figure, fit.w, fit.family.free)
+    along = np.einsum("gij,gj->gi", fit.covariance, slope)
+    return np.sqrt(np.maximum(np.einsum("gi,gi->g", slope, along), 0.0))
+
+
 def _end(
-    fit: Fit, figure: Figure, confidence: float, side: float
+    fit: Fit, figure: Figure, confidence: float | Floats, side: float
 ) -> tuple[Floats, NDArray[np.bool_]]:
     """One end of the interval; where the search fails, the Wald end and false."""
     free, drop = fit.family.free, special.chdtri(1, 1 - confidence) / 2
@@ -155,31 +184,54 @@ def _end(
 def _solve_end(
     fit: Fit, figure: Figure, w: Floats, pull: Floats, target: Floats
 ) -> tuple[Floats, NDArray[np.bool_]]:
-    family, counts, free = fit.family, fit.counts, fit.family.free
-    done = np.zeros(len(w), bool)
+    """Newton's method on both conditions; groups that are done leave the work."""
+    counts, open_ = fit.counts, np.arange(len(w))
+    scale = np.sqrt(np.maximum(np.einsum("gii->gi", fit.covariance), 1e-30))
+    found, pull, done = w.copy(), pull.copy(), np.zeros(len(w), bool)
     for _ in range(40):
-        value, slope, _ = score(family, w, counts)
-        direction = _slope_of(figure, w, free)
-        rest = slope + pull[:, None] * direction
-        miss = value - target
-        scale = np.sqrt(np.maximum(np.einsum("gii->gi", fit.covariance), 1e-30))
-        done = (np.abs(miss) < 1e-8) & (np.abs(rest * scale) < 1e-6).all(axis=1)
-        if done.all():
-            break
-        matrix = np.zeros((len(w), free + 1, free + 1))
-        matrix[:, :free, :free] = curvature(family, w, counts) + pull[:, None, None] * _bend_of(
-            figure, w, free
+        here = found[open_]
+        step, settled = _step_to_end(
+            fit.family, counts, figure, here, pull[open_], target[open_], scale[open_]
         )
-        matrix[:, :free, free], matrix[:, free, :free] = direction, slope
-        right = -np.concatenate([rest, miss[:, None]], axis=1)
-        move = _solved(matrix, right)
-        move[done] = 0
-        longest = np.abs(move[:, :free] / (3 * scale)).max(axis=1)
-        move = move / np.maximum(1.0, longest)[:, None]
-        w = w.copy()
-        w[:, :free] += move[:, :free]
-        pull = pull + move[:, free]
-    return w, done
+        done[open_[settled]] = True
+        found[open_, : fit.family.free] += step[:, :-1]
+        pull[open_] += step[:, -1]
+        left = ~settled
+        if not left.any():
+            break
+        if left.sum() < 0.7 * len(left):
+            open_ = open_[left]
+            counts = fit.counts.only(open_)
+    return found, done
+
+
+def _step_to_end(
+    family: Family,
+    counts: Counts,
+    figure: Figure,
+    w: Floats,
+    pull: Floats,
+    target: Floats,
+    scale: Floats,
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """Step of the parameters and of ``pull``, and which groups need none."""
+    free = family.free
+    value, slope, _ = score(family, w, counts)
+    direction = _slope_of(figure, w, free)
+    rest = slope + pull[:, None] * direction
+    miss = value - target
+    settled = (np.abs(miss) < 1e-8) & (np.abs(rest * scale) < 1e-6).all(axis=1)
+    step = np.zeros((len(w), free + 1))
+    if settled.all():
+        return step, settled
+    matrix = np.zeros((len(w), free + 1, free + 1))
+    bend = _bend_of(figure, w, free)
+    matrix[:, :free, :free] = curvature(family, w, counts) + pull[:, None, None] * bend
+    matrix[:, :free, free], matrix[:, free, :free] = direction, slope
+    step = _solved(matrix, -np.concatenate([rest, miss[:, None]], axis=1))
+    step[settled] = 0
+    longest = np.abs(step[:, :free] / (3 * scale)).max(axis=1)
+    return step / np.maximum(1.0, longest)[:, None], settled
 
 
 def _solved(matrix: Floats, right: Floats) -> Floats:
