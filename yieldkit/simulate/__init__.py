@@ -15,6 +15,7 @@ from yieldkit.simulate.plan import (
     misspecified,
     typical_crew,
 )
+from yieldkit.simulate.seeing import could_we_see
 from yieldkit.simulate.spoilt import Defects
 
 __all__ = [
@@ -29,6 +30,7 @@ __all__ = [
     "Truth",
     "TypePlan",
     "Wear",
+    "could_we_see",
     "fitting_crew",
     "misspecified",
     "simulate",
