@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from yieldkit.wording.numbers import count, listed
+from yieldkit.wording.numbers import count, day, listed
 
 _FEW = 8
 """Files named one by one in a report; the rest are counted."""
@@ -66,4 +66,92 @@ def shown(name: str) -> str:
     return "".join(letter if letter.isprintable() else "\ufffd" for letter in name)
 
 
-SENTENCES: dict[str, Callable[[Mapping[str, Any]], str]] = {}
+def _came_in(v: Mapping[str, Any]) -> str:
+    return f"{count(v['files'], 'file')}, every row accounted for: {accounting(v)}"
+
+
+def _not_taken_in(v: Mapping[str, Any]) -> str:
+    return f"{shown(v['file'])} was not taken in: {v['reason']}"
+
+
+def _refused(v: Mapping[str, Any]) -> str:
+    return (
+        f"{count(v['n'], 'row')} of {v['rows']} could not be read; the reasons and the raw text are"
+        " in doubts.xlsx."
+    )
+
+
+def _held(v: Mapping[str, Any]) -> str:
+    return (
+        f"{count(v['n'], 'row')} held: each claims a record that another row already claims, with"
+        " other values. Decide in doubts.xlsx which counts."
+    )
+
+
+def _links(v: Mapping[str, Any]) -> str:
+    parts = []
+    if v["unlinked"]:
+        parts.append(f"{v['unlinked']} could not be put to a position")
+    if v["probable"]:
+        parts.append(f"{v['probable']} are put there by time, kit and person (probable)")
+    return f"Of {v['n']} {v['what']}, {listed(parts)}."
+
+
+def _spellings(v: Mapping[str, Any]) -> str:
+    names = listed(f'"{shown(name)}"' for name in v["examples"])
+    more = f" and {v['n'] - len(v['examples'])} more" if v["n"] > len(v["examples"]) else ""
+    return (
+        f"{count(v['n'], 'spelling')} that no list explains: {names}{more}. Say in doubts.xlsx what"
+        " they mean."
+    )
+
+
+def _overdue(v: Mapping[str, Any]) -> str:
+    return (
+        f"Calibration of {v['unit']} is overdue: it was due {day(v['due'])},"
+        f" {count(v['days'], 'day')} ago. Have it calibrated, or set it aside."
+    )
+
+
+def _due(v: Mapping[str, Any]) -> str:
+    return (
+        f"Calibration of {v['unit']} is due {day(v['due'])}, in {count(v['days'], 'day')}. Book it."
+    )
+
+
+def _lot(v: Mapping[str, Any]) -> str:
+    lot = f" lot {shown(str(v['lot']))}" if v["lot"] and v["lot"] == v["lot"] else ""
+    return f"{shown(str(v['part']))}{lot}"
+
+
+SENTENCES: dict[str, Callable[[Mapping[str, Any]], str]] = {
+    "rows_came_in": _came_in,
+    "file_not_taken_in": _not_taken_in,
+    "rows_refused": _refused,
+    "rows_held": _held,
+    "links_unsure": _links,
+    "clock_repaired": lambda v: (
+        f"The clock of {v['unit']} was wrong for {count(v['n'], 'arc')}; their times are inferred"
+        " from order, neighbours and tests. Set its clock."
+    ),
+    "clock_unknown": lambda v: (
+        f"{count(v['n'], 'arc')} of {v['unit']} have no time that can be told; they count in no"
+        " week."
+    ),
+    "spellings_unknown": _spellings,
+    "spellings_by_rule": lambda v: (
+        f"{count(v['n'], 'spelling')} put right by rule; doubts.xlsx lists them."
+    ),
+    "numbers_not_held": lambda v: (
+        f"{v['found']}: these arcs may have been failures that nobody sees. Download the whole"
+        " memory each time."
+    ),
+    "calibration_overdue": _overdue,
+    "calibration_due": _due,
+    "lot_expired": lambda v: (
+        f"{_lot(v)} expired {day(v['until'])}, {count(v['days'], 'day')} ago. Take it out of use."
+    ),
+    "lot_expires": lambda v: (
+        f"{_lot(v)} expires {day(v['until'])}, in {count(v['days'], 'day')}. Use it first."
+    ),
+}
