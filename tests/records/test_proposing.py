@@ -172,18 +172,27 @@ def test_encodings(encoding):
 
 # Headings by dictionary from TRADE words, one language each, none of the files above.
 LANGUAGES = {
-    "de": "Nummer;Datum;Zeit;Techniker;Auftrag;Ort;Winkel links;Winkel rechts;Spleißdämpfung [dB];Ergebnis",
-    "fr": "Numéro;Date;Heure;Technicien;Chantier;Emplacement;Angle gauche;Angle droit;Perte (dB);Résultat",
-    "es": "Número;Fecha;Hora;Técnico;Obra;Posición;Ángulo izquierdo;Ángulo derecho;Pérdida dB;Estado",
-    "it": "Numero;Data;Ora;Tecnico;Commessa;Posizione;Angolo sinistro;Angolo destro;Perdita (dB);Esito",
+    "de": "Nummer;Datum;Zeit;Techniker;Auftrag;"
+    "Ort;Winkel links;Winkel rechts;Spleißdämpfung [dB];Ergebnis",
+    "fr": "Numéro;Date;Heure;Technicien;Chantier;"
+    "Emplacement;Angle gauche;Angle droit;Perte (dB);Résultat",
+    "es": "Número;Fecha;Hora;Técnico;Obra;"
+    "Posición;Ángulo izquierdo;Ángulo derecho;Pérdida dB;Estado",
+    "it": "Numero;Data;Ora;Tecnico;Commessa;"
+    "Posizione;Angolo sinistro;Angolo destro;Perdita (dB);Esito",
     "sv": "Nr;Datum;Tid;Tekniker;Uppdrag;Plats;Vinkel vänster;Vinkel höger;Dämpning (dB);Resultat",
     "fi": "Nro;Päivä;Kello;Asentaja;Työ;Paikka;Kulma vasen;Kulma oikea;Vaimennus (dB);Tulos",
     "pl": "Numer;Data;Godzina;Technik;Zlecenie;Miejsce;Kąt lewy;Kąt prawy;Tłumienność (dB);Wynik",
     "cs": "Číslo;Datum;Čas;Technik;Zakázka;Místo;Úhel levý;Úhel pravý;Útlum (dB);Výsledek",
-    "nl": "Nummer;Datum;Tijd;Technicus;Opdracht;Plaats;Hoek links;Hoek rechts;Demping (dB);Resultaat",
-    "pt": "Número;Data;Hora;Técnico;Trabalho;Posição;Ângulo esquerdo;Ângulo direito;Perda (dB);Estado",
+    "nl": "Nummer;Datum;Tijd;Technicus;Opdracht;"
+    "Plaats;Hoek links;Hoek rechts;Demping (dB);Resultaat",
+    "pt": "Número;Data;Hora;Técnico;Trabalho;"
+    "Posição;Ângulo esquerdo;Ângulo direito;Perda (dB);Estado",
 }
-KEYS = "counter when when technician job place angle_crew_deg angle_other_deg loss outcome".split()
+KEYS = [
+    *("counter", "when", "when", "technician", "job", "place"),
+    *("angle_crew_deg", "angle_other_deg", "loss", "outcome"),
+]
 
 
 @pytest.mark.parametrize("language", LANGUAGES)
@@ -227,9 +236,7 @@ def test_ribbons_and_a_printout_in_columns():
     assert found.first_rows[1]["fibre"] == 2
     lines = ["No    When               Who      Order  Place    Loss   State"]
     lines += [
-        f"{i:<6}2026-03-04 07:{i:02d}:00Tech {i % 4}   J1001  P01/{i:02d}   0.0{i % 10}   good".replace(
-            ":00Tech", ":00 Tech"
-        )
+        f"{i:<6}2026-03-04 07:{i:02d}:00 Tech {i % 4}   J1001  P01/{i:02d}   0.0{i % 10}   good"
         for i in range(1, 30)
     ]
     found = propose("\n".join(lines).encode(), "x.prn")

@@ -324,13 +324,14 @@ _READINGS = {
 
 
 @lru_cache(maxsize=1)
-def _ready() -> dict[str, tuple[frozenset[str], tuple[str, ...]]]:
-    """Phrases and word beginnings of each key."""
+def _ready() -> dict[str, tuple[frozenset[str], tuple[frozenset[str], ...], tuple[str, ...]]]:
+    """Phrases, the words of those with several, and word beginnings of each key."""
     found = {}
     for key, text in HEADINGS.items():
         phrases = [plain(p.rstrip("*")) for p in text.split("|")]
         parts = tuple({plain(p[:-1]) for p in text.split("|") if p.endswith("*") and len(p) > 4})
-        found[key] = (frozenset(p for p in phrases if p), parts)
+        several = tuple(frozenset(p.split()) for p in phrases if " " in p)
+        found[key] = (frozenset(p for p in phrases if p), several, parts)
     return found
 
 
@@ -356,9 +357,10 @@ def unit_in(heading: str) -> str:
     return match[1] if match else ""
 
 
+@lru_cache(maxsize=65536)
 def likeness(heading: str, key: str) -> float:
     """How much a heading reads like a key: 1 the words, 0.8 among others, 0.6 within a word."""
-    phrases, parts = _ready()[key]
+    phrases, several, parts = _ready()[key]
     whole, low = plain(heading), bare(heading)
     if low in phrases or whole in phrases:
         return 1.0
@@ -366,9 +368,9 @@ def likeness(heading: str, key: str) -> float:
     if len(pieces) > 1 and bare(pieces[-1]) in phrases:
         return 0.9
     words = set(re.findall(r"[\w°#']+", low))
-    if any(" " in p and set(p.split()) <= words for p in phrases):
+    if any(phrase <= words for phrase in several):
         return 0.9
-    if words & {p for p in phrases if len(p) > 2}:
+    if any(len(word) > 2 and word in phrases for word in words):
         return 0.8
     if any(part in word for word in words for part in parts):
         return 0.6

@@ -21,8 +21,10 @@ from yieldkit.records.sniffing import (
 )
 from yieldkit.records.words import plain
 
-_LOOKED_AT = 20_000
-"""Rows looked at."""
+_LOOKED_AT = 200_000
+"""Rows looked at for dates: one late row may prove the order."""
+_SAMPLE = 3_000
+"""Rows spread over the file that tell what the columns are."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,7 +117,7 @@ def profiles_of(seen: Seen, decimal: str, thousands: str) -> list[Profile]:
     """Profile of each column; real numbers of a workbook carry a point."""
     found = []
     width = len(seen.header.names)
-    filled = [row for row in seen.rows if sum(bool(c) for c in row) > min(2, width - 1)]
+    filled = [row for _, row in sample_of(seen) if sum(bool(c) for c in row) > min(2, width - 1)]
     for column in range(width):
         cells = [row[column] for row in filled if column < len(row)]
         if seen.real and decimal == ",":
@@ -148,6 +150,14 @@ def name_of(seen: Seen, place: int) -> str | int:
     name = seen.header.names[place]
     before = [plain(n) for n in seen.header.names[:place]].count(plain(name))
     return f"{name}#{before + 1}" if before else name
+
+
+def sample_of(seen: Seen) -> list[tuple[int, list[str]]]:
+    """Rows with their number: the first third of the sample, then evenly to the end."""
+    first = _SAMPLE // 3
+    step = max(1, (len(seen.rows) - first) // (_SAMPLE - first))
+    numbers = [*range(min(first, len(seen.rows))), *range(first, len(seen.rows), step)]
+    return [(number, seen.rows[number]) for number in numbers]
 
 
 def cells_of(seen: Seen, several: Sequence[int]) -> list[str]:

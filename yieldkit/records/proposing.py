@@ -13,7 +13,7 @@ from yieldkit.records.assigning import TABLES, Assigned, assign, unit_of
 from yieldkit.records.declared import Layout
 from yieldkit.records.headings import direction_in, likeness
 from yieldkit.records.layouts import layout_of, write_toml
-from yieldkit.records.looking import Seen, cells_of, look, name_of, no_table, profiles_of
+from yieldkit.records.looking import Seen, cells_of, look, name_of, no_table, profiles_of, sample_of
 from yieldkit.records.orders import Question, date_forms, marks_of
 from yieldkit.records.parsing import parse
 from yieldkit.records.profiles import Profile, is_date
@@ -78,7 +78,7 @@ def propose(data: bytes, name: str, answers: Mapping[str, str] | None = None) ->
     seen = look(data, name)
     decimal, thousands, choice, question = marks_of(
         cell
-        for at, row in enumerate(seen.rows)
+        for at, row in sample_of(seen)
         for column, cell in enumerate(row)
         if (at, column) not in seen.real and not is_date(cell)
     )

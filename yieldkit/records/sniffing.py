@@ -176,6 +176,8 @@ def header_of(rows: list[list[str]], merged: tuple = ()) -> HeaderFound:
         if len(cells) < max(2, 0.5 * widest) or _filled_to(row) > 3 * widest:
             continue
         values = sum(is_value(cell) for cell in cells) / len(cells)
+        if values > 0.5:
+            continue
         known = sum(_known(cell) for cell in cells) / len(cells)
         code = sum(bool(re.search(r"\d", cell)) for cell in cells) / len(cells)
         full = min(1.0, len(cells) / max(1, widest))
@@ -221,7 +223,9 @@ def _filled_to(row: list[str]) -> int:
 
 
 def _known(cell: str) -> float:
-    return max(likeness(cell, key) for key in HEADINGS) if cell.strip() else 0.0
+    if not cell.strip() or is_value(cell) or len(cell) > 60:
+        return 0.0
+    return max(likeness(cell, key) for key in HEADINGS)
 
 
 def text_of(data: bytes, encoding: str) -> str:
