@@ -1,0 +1,264 @@
+"""Failed tries until N positions are accepted or given up: distributions at every node.
+
+With tries independent given the node, a position's failures have the generating function
+
+    g(z) = p + q z (r (1 - x^(T-1)) / (1 - x) + x^(T-1)),   x = (1 - r) z,
+
+p passing at the first try, r at a retry, T tries at most; without a cap x^(T-1) is 0. N positions
+give g^N, a failure that uses a part with chance s has z replaced by 1 - s + s z, and types multiply.
+Distributions come back by the discrete Fourier transform over a range long enough that what folds
+over is below 1e-14. Where p = r and there is no cap, the sum is negative binomial in closed form.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from scipy.special import gammaln
+
+from yieldkit.methods.predictive.chances import Array, Chances
+
+HAIR = 1e-13
+"""Slack of a quantile's level, so that a level met exactly is met."""
+FORGET = 1e-14
+"""Weight of the nodes, in all, that distributions leave out."""
+BLOCK = 1 << 19
+"""Numbers worked on at a time; bounds memory."""
+MOST = 1 << 21
+"""Longest range of failures [pieces]."""
+
+Ending = Literal["failed", "extra", "dropped"]
+"""What a position given up after T tries counts: T failures; T - 1, the bodies beyond its own; or
+nothing at all, its probability being left out."""
+
+
+@dataclass(frozen=True)
+class Work:
+    """What is to be done of one type.
+
+    Parameters
+    ----------
+    positions : int
+        Positions to be accepted.
+    tries : int, optional
+        Most tries a position may take; no limit if missing.
+    share : float
+        Chance that a failure is counted (uses the part in question); 1 counts failures themselves.
+    """
+
+    positions: int
+    tries: int | None = None
+    share: float = 1.0
+
+
+def mean_and_variance(chances: Chances, work: Work, kind: int = 0) -> tuple[float, float]:
+    """Mean and variance of the failures counted, exact over the nodes."""
+    p, r = chances.first[:, kind], chances.retry[:, kind]
+    mean, variance = _moments(p, r, work)
+    own = chances.own_weights
+    middle = mean @ own
+    spread = variance @ own + (mean - middle[:, None]) ** 2 @ own
+    total = float(chances.weights @ middle)
+    return total, float(chances.weights @ (spread + (middle - total) ** 2))
+
+
+def given_up(chances: Chances, work: Work, kind: int = 0) -> Array:
+    """Chance of 0, 1, 2, ... positions given up, shape (positions + 1,)."""
+    if work.tries is None:
+        return np.concatenate([np.ones(1), np.zeros(work.positions)])
+    lost = _last(chances.first[:, kind], chances.retry[:, kind], work.tries)
+    counts = np.arange(work.positions + 1)
+    with np.errstate(divide="ignore"):
+        logs = _choose(work.positions, counts) + _times(counts, np.log(lost)[..., None])
+        logs = logs + _times(work.positions - counts, np.log1p(-lost)[..., None])
+    return np.einsum("i,j,ijk->k", chances.weights, chances.own_weights, np.exp(logs))
+
+
+def mixed_pmf(chances: Chances, work: Work, kind: int = 0, ending: Ending = "failed") -> Array:
+    """Distribution of the failures counted, mixed over all nodes, shape (most + 1,)."""
+    made = np.zeros(1)
+    for some, length in _groups(chances, [(kind, work)]):
+        weights = chances.weights[some]
+        if _closed(chances, work, kind, some):
+            part = _closed_pmf(chances, work, kind, some, length, weights)
+        else:
+            spectrum = np.zeros(length // 2 + 1, complex)
+            for few in _blocks(some, length * chances.first.shape[2]):
+                wave = _wave(chances, work, kind, few, length, ending)
+                spectrum += chances.weights[few] @ wave
+            part = np.maximum(np.fft.irfft(spectrum, length), 0)
+        made = _add(made, part)
+    return made
+
+
+def node_pmf(
+    chances: Chances, work: Work, kind: int, upto: int, ending: Ending = "failed"
+) -> Array:
+    """Distribution of the failures counted at each node, shape (nodes, upto + 1)."""
+    made = np.zeros((len(chances.weights), upto + 1))
+    for some, length in _groups(chances, [(kind, work)]):
+        if _closed(chances, work, kind, some):
+            made[some] = _closed_rows(chances, work, kind, some, upto + 1)
+            continue
+        for few in _blocks(some, length * chances.first.shape[2]):
+            rows = np.fft.irfft(_wave(chances, work, kind, few, length, ending), length)
+            keep = min(upto + 1, length)
+            made[few, :keep] = np.maximum(rows[:, :keep], 0)
+    return made
+
+
+def total_pmf(chances: Chances, works: Sequence[Work]) -> Array:
+    """Distribution of the failures counted of all types together, the job effect kept."""
+    made = np.zeros(1)
+    for some, length in _groups(chances, list(enumerate(works))):
+        spectrum = np.zeros(length // 2 + 1, complex)
+        for few in _blocks(some, length * chances.first.shape[2]):
+            wave = np.ones((len(few), length // 2 + 1), complex)
+            for kind, work in enumerate(works):
+                wave *= _wave(chances, work, kind, few, length, "failed")
+            spectrum += chances.weights[few] @ wave
+        made = _add(made, np.maximum(np.fft.irfft(spectrum, length), 0))
+    return made
+
+
+def quantiles(pmf: Array, levels: Sequence[float]) -> list[int]:
+    """Smallest count whose cumulative chance reaches each level."""
+    reached = np.cumsum(pmf)
+    found = np.searchsorted(reached, np.asarray(levels) - HAIR)
+    return [int(at) for at in np.minimum(found, len(pmf) - 1)]
+
+
+def failures_in_attempts(chances: Chances, attempts: int, kind: int = 0) -> Array:
+    """Distribution of failed first tries among ``attempts``, shape (attempts + 1,)."""
+    p = chances.first[:, kind]
+    counts = np.arange(attempts + 1)
+    with np.errstate(divide="ignore"):
+        logs = _choose(attempts, counts) + _times(counts, np.log1p(-p)[..., None])
+        logs = logs + _times(attempts - counts, np.log(p)[..., None])
+    return np.einsum("i,j,ijk->k", chances.weights, chances.own_weights, np.exp(logs))
+
+
+def _moments(p: Array, r: Array, work: Work) -> tuple[Array, Array]:
+    """Mean and variance of the failures counted, given the node."""
+    q, t, n, s = 1 - p, 1 - r, work.positions, work.share
+    if work.tries is None:
+        mean, square = q / r, q * (1 + t) / r**2
+    else:
+        at = np.arange(1, work.tries + 1)[:, None, None]  # P(at least `at` failures) = q t^(at-1)
+        least = q[None] * t[None] ** (at - 1)
+        mean, square = least.sum(axis=0), ((2 * at - 1) * least).sum(axis=0)
+    variance = square - mean**2
+    return n * s * mean, n * (s**2 * variance + s * (1 - s) * mean)
+
+
+def _last(p: Array, r: Array, tries: int) -> Array:
+    """Chance that a position is given up."""
+    return (1 - p) * (1 - r) ** (tries - 1)
+
+
+def _groups(
+    chances: Chances, works: Sequence[tuple[int, Work]]
+) -> Iterator[tuple[np.ndarray, int]]:
+    """Nodes by the length of range that they need (powers of two); the lightest are left out."""
+    order = np.argsort(chances.weights, kind="stable")
+    light = np.cumsum(chances.weights[order]) < FORGET
+    kept = np.sort(order[~light])
+    need = np.zeros(len(kept))
+    for kind, work in works:
+        p, r = chances.first[kept, kind], chances.retry[kept, kind]
+        mean, variance = _moments(p, r, work)
+        tail = 40.0 / np.maximum(-np.log1p(-np.minimum(r, 1 - 1e-15)), 1e-9)
+        far = mean + 10 * np.sqrt(variance) + tail + 16
+        if work.tries is not None:
+            far = np.minimum(far, work.positions * work.tries + 1)
+        need += far.max(axis=1)
+    if need.size and need.max() > MOST:
+        raise OverflowError("so many failures are possible that they cannot be counted")
+    size = 2 ** np.ceil(np.log2(np.maximum(need, 16))).astype(int)
+    for length in np.unique(size):
+        yield kept[size == length], int(length)
+
+
+def _blocks(some: np.ndarray, width: int) -> Iterator[np.ndarray]:
+    many = max(1, BLOCK // max(width, 1))
+    for start in range(0, len(some), many):
+        yield some[start : start + many]
+
+
+def _wave(
+    chances: Chances, work: Work, kind: int, some: np.ndarray, length: int, ending: Ending
+) -> np.ndarray:
+    """Generating function on the unit circle at some nodes, shape (nodes, length // 2 + 1)."""
+    circle = np.exp(-2j * np.pi * np.arange(length // 2 + 1) / length)
+    z = 1 - work.share + work.share * circle
+    p, r = chances.first[some, kind][..., None], chances.retry[some, kind][..., None]
+    x = (1 - r) * z
+    if work.tries is None:
+        one = p + (1 - p) * r * z / (1 - x)
+    else:
+        power = x ** (work.tries - 1)
+        last = {"failed": z, "extra": 1.0 if work.tries == 1 else z, "dropped": z}[ending] * power
+        if ending == "extra" and work.tries > 1:
+            last = last / z
+        if ending == "dropped":
+            last = 0.0 * power
+        with np.errstate(invalid="ignore", divide="ignore"):
+            series = np.where(np.abs(1 - x) < 1e-12, work.tries - 1, (1 - power) / (1 - x))
+        one = p + (1 - p) * (z * r * series + last)
+    return np.einsum("j,ijk->ik", chances.own_weights, one**work.positions)
+
+
+def _closed(chances: Chances, work: Work, kind: int, some: np.ndarray) -> bool:
+    return work.tries is None and bool(
+        np.array_equal(chances.first[some, kind], chances.retry[some, kind])
+    )
+
+
+def _closed_rows(chances: Chances, work: Work, kind: int, some: np.ndarray, length: int) -> Array:
+    """Negative binomial rows; a thinned one is negative binomial too."""
+    p = chances.first[some, kind]
+    p = p / (p + (1 - p) * work.share)
+    counts = np.arange(length)
+    constant = _negative_choose(work.positions, counts)
+    made = np.empty((len(some), length))
+    for few in _blocks(np.arange(len(some)), length * p.shape[1]):
+        with np.errstate(divide="ignore"):
+            logs = constant + work.positions * np.log(p[few])[..., None]
+            logs = logs + _times(counts, np.log1p(-p[few])[..., None])
+        made[few] = np.einsum("j,ijk->ik", chances.own_weights, np.exp(logs))
+    return made
+
+
+def _closed_pmf(
+    chances: Chances, work: Work, kind: int, some: np.ndarray, length: int, weights: Array
+) -> Array:
+    made = np.zeros(length)
+    for at in _blocks(np.arange(len(some)), length * chances.first.shape[2]):
+        made += weights[at] @ _closed_rows(chances, work, kind, some[at], length)
+    return made
+
+
+def _times(counts: np.ndarray, logs: Array) -> Array:
+    """``counts * logs`` with 0 times minus infinity as 0."""
+    return np.where(counts == 0, 0.0, counts * np.where(counts == 0, 0.0, logs))
+
+
+def _choose(n: int, k: np.ndarray) -> Array:
+    return gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1)
+
+
+def _negative_choose(n: int, k: np.ndarray) -> Array:
+    """Log of choose(n + k - 1, k), by sums of logs: 1e-13 where log-gamma differences lose it."""
+    steps = np.log1p((n - 1) / np.maximum(k[1:], 1))
+    return np.concatenate([np.zeros(1), np.cumsum(steps)])
+
+
+def _add(a: Array, b: Array) -> Array:
+    if len(a) < len(b):
+        a, b = b, a
+    made = a.copy()
+    made[: len(b)] += b
+    return made
