@@ -9,7 +9,7 @@ import pandas as pd
 
 from yieldkit.answers.yields import first_pass_yield
 from yieldkit.simulate import CrewPlan, SimulatedCrew, simulate
-from yieldkit.simulate.world import COLUMN, true_chance
+from yieldkit.simulate.chances import COLUMN, true_chance
 
 JOB_NODES, JOB_WEIGHTS = np.polynomial.hermite_e.hermegauss(9)
 

@@ -144,7 +144,7 @@ def test_long_chances_are_calibrated():
 
 @pytest.mark.long
 def test_long_yields_cover():
-    rows = run_study(claims.yields_cover, PLANS, crews=60, seed=42)
+    rows = run_study(claims.yields_cover, PLANS, crews=40, seed=42)
     by = ["crew", "what"]
     table = coverage(rows, by=by).drop(columns="silent")
     for flag in ("covered_fresh", "within_bounds"):
@@ -157,7 +157,7 @@ def test_long_yields_cover():
         about="Share of 95 % intervals of the first-pass yield that hold the true yield of the"
         " positions begun (`covered`) and the yield with other jobs of the same kind"
         " (`covered fresh`); `within bounds`: the share that truly passed lies between the bounds"
-        " for open positions. 60 crews a kind, 6 technicians, 13 weeks. In the misspecified crew"
+        " for open positions. 40 crews a kind, 6 technicians, 13 weeks. In the misspecified crew"
         " effects have heavy tails, persons and splicers interact, a fifth of the failures is not"
         " written down.",
         command=COMMAND,

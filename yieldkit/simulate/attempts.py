@@ -7,11 +7,12 @@ import pandas as pd
 
 from yieldkit.records import tables
 from yieldkit.simulate import frames
+from yieldkit.simulate.chances import Bools
 from yieldkit.simulate.machines import Log
 from yieldkit.simulate.plan import CrewPlan
 from yieldkit.simulate.roster import Ints, Roster, Work
 from yieldkit.simulate.settings import serials
-from yieldkit.simulate.world import Bools, Happened
+from yieldkit.simulate.world import Happened
 
 
 def position_names(work: Work) -> dict[str, pd.Series]:

@@ -12,6 +12,7 @@ from yieldkit.crew import Crew
 from yieldkit.records import tables
 from yieldkit.simulate import paper
 from yieldkit.simulate.attempts import attempts_table, position_names
+from yieldkit.simulate.chances import COLUMN, Array, step_weights, true_chance, type_shares
 from yieldkit.simulate.effects import Effects, growth, make_effects
 from yieldkit.simulate.machines import Log, keep_log
 from yieldkit.simulate.plan import CrewPlan
@@ -19,16 +20,7 @@ from yieldkit.simulate.positions import derive_positions
 from yieldkit.simulate.readings import Readings, measurements_table, take_readings
 from yieldkit.simulate.roster import Roster, Work, last_day, make_roster, make_work
 from yieldkit.simulate.settings import fitting_settings
-from yieldkit.simulate.world import (
-    COLUMN,
-    STEPS,
-    Array,
-    Happened,
-    live,
-    step_weights,
-    true_chance,
-    type_shares,
-)
+from yieldkit.simulate.world import STEPS, Happened, live
 
 
 @dataclass(frozen=True, eq=False)

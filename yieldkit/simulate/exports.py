@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from yieldkit.records.tables import ERRORS
-from yieldkit.simulate import formats
+from yieldkit.simulate import written
 from yieldkit.simulate.attempts import position_names
 from yieldkit.simulate.crew import SimulatedCrew
 from yieldkit.simulate.formats import FORMATS, Format, Record
@@ -193,9 +193,9 @@ def _fitted(record: Record, fmt: Format) -> Record:
 
 def _write_text(export: Export, when: datetime) -> None:
     fmt = export.fmt
-    head = formats.head_lines(fmt, export.unit, when, len(export.records))
+    head = written.head_lines(fmt, export.unit, when, len(export.records))
     export.furniture = len(head)
-    lines = head + formats.text_lines(fmt, export.records)
+    lines = head + written.text_lines(fmt, export.records)
     export.data = (fmt.line_end.join(lines) + fmt.line_end).encode(fmt.encoding)
 
 
@@ -228,7 +228,7 @@ def _write_book(export: Export, spoiler: Spoiler) -> None:
                 i += 40
             i += 1
     export.furniture = 3 * len(sheets)
-    export.data = formats.book_bytes(sheets, merged)
+    export.data = written.book_bytes(sheets, merged)
 
 
 def _again(exports: list[Export], spoiler: Spoiler) -> list[Export]:
@@ -253,11 +253,10 @@ def _again(exports: list[Export], spoiler: Spoiler) -> list[Export]:
             if i not in one.bad and "\x00" not in record.remark and len(record.remark) < 60
         ][: defects.retyped]
         book = FORMATS["cahier"]
-        more.append(_export(f"cahier {one.unit} copie.xlsx", book, one.unit, rows, MADE, spoiler))
+        more.append(
+            _export(f"cahier {one.unit} copie.xlsx", book, one.unit, rows, written.MADE, spoiler)
+        )
     return more
-
-
-MADE = formats.MADE
 
 
 def _cut(export: Export) -> None:

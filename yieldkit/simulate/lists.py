@@ -15,8 +15,8 @@ import numpy as np
 import pandas as pd
 
 from yieldkit.simulate.crew import SimulatedCrew
-from yieldkit.simulate.formats import book_bytes
 from yieldkit.simulate.spoilt import Spoiler
+from yieldkit.simulate.written import book_bytes
 
 WORDS = {
     "cleave": ("bad cleave", "cleave angle", "lip on the end"),

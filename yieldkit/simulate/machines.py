@@ -9,9 +9,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from yieldkit.records import tables
+from yieldkit.simulate.chances import Array, Bools
 from yieldkit.simulate.plan import CrewPlan, SplicerPlan
 from yieldkit.simulate.roster import Ints, Roster, Work
-from yieldkit.simulate.world import Array, Bools, Happened
+from yieldkit.simulate.world import Happened
 
 SPLICE_ERRORS = ("dust", "gap or offset", "arc", "bubble or neck", "proof test")
 _ERROR_SHARES = (0.25, 0.3, 0.2, 0.15, 0.1)

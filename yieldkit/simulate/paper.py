@@ -12,11 +12,12 @@ from yieldkit.crew import Crew
 from yieldkit.records import tables
 from yieldkit.simulate import frames
 from yieldkit.simulate.attempts import place_texts
+from yieldkit.simulate.chances import Array, Bools
 from yieldkit.simulate.machines import Log, shown_loss
 from yieldkit.simulate.plan import CrewPlan
 from yieldkit.simulate.readings import Readings
 from yieldkit.simulate.roster import Ints, Roster, Work, last_day
-from yieldkit.simulate.world import STEPS, Array, Bools, Happened
+from yieldkit.simulate.world import STEPS, Happened
 
 CAUSE_OF_ERROR = {
     "loss over limit": ("cleave", "arc or splicer", "contamination"),

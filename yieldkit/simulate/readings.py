@@ -11,10 +11,11 @@ from numpy.typing import NDArray
 from yieldkit.records import tables
 from yieldkit.simulate import frames
 from yieldkit.simulate.attempts import place_texts
+from yieldkit.simulate.chances import Array, Bools
 from yieldkit.simulate.plan import CrewPlan
 from yieldkit.simulate.roster import Ints, Roster, Work
 from yieldkit.simulate.settings import TESTER
-from yieldkit.simulate.world import Array, Bools, Happened
+from yieldkit.simulate.world import Happened
 
 
 @dataclass(frozen=True, eq=False)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from yieldkit.simulate.world import Bools
+from yieldkit.simulate.chances import Bools
 
 
 @dataclass(frozen=True)

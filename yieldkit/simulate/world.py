@@ -11,23 +11,16 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import expit, logit, ndtr
+from scipy.special import expit, logit
 
 from yieldkit.simulate import losses
+from yieldkit.simulate.chances import COLUMN, Array, Bools, step_weights, type_shares
 from yieldkit.simulate.effects import Effects
 from yieldkit.simulate.plan import SOURCES, CrewPlan
 from yieldkit.simulate.roster import Ints, Roster, Work
 
-Array = NDArray[np.float64]
-Bools = NDArray[np.bool_]
-COLUMN = {source: i for i, source in enumerate(SOURCES)}
 STEPS = ("none", "splice", "protect", "crimp", "inspect", "test")
 """Step where an attempt failed; ``none``: it did not."""
-_SHARES = {
-    "connector": np.array([0.45, 0.12, 0.13, 0.15, 0.15]),
-    "splice": np.array([0.75, 0.15, 0.0, 0.0, 0.10]),
-}
-"""Shares of the steps among faults [assumed, in line with common practice]."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -218,21 +211,8 @@ class _Days:
         mean = self.mean_db[kit["splicer"]] * np.exp(log_mean.sum(axis=1) + ribbon)
         loss = losses.draw(rng, mean, family=plan.family, shape=plan.family_shape, bias=bias)
 
-        fault = (rng.random(len(starts)) < expit(eta[starts]))[group]
-        fault_step = self._fault_step(faults[starts], kind[starts])[group]
-        over = loss > self.estimate_limit
-        excess = self.mating[kind] * rng.gamma(4.0, 0.25, size) - self.zero[kind]
-        reading = plan.testing
-        back = reading.return_loss_mean_db + reading.return_loss_sd_db * rng.standard_normal(size)
-        weak = np.zeros(size, dtype=bool)
-        if reading.return_loss_limit_db is not None:
-            weak = (back < reading.return_loss_limit_db) & self.reflects[kind]
-        bad_test = weak | (loss + excess > self.limit[kind])
-        # The failure that is met first stops the joint: splice, protect, crimp, inspect, test.
-        own = np.where(over, 1, np.where(fault, fault_step, np.where(bad_test, 5, 0)))
-        own = np.where(fault & (fault_step == 1), 1, own)
-        step = self._first_in_group(own, group, len(starts))
-
+        found = self._find_failure(kind, eta, faults, loss, starts, group)
+        step = found["step"]
         late = (step == 5) | ((step == 4) & (rng.random(len(starts)) < plan.found_late)[group])
         failed = step > 0
         gave_up = failed & (
@@ -256,11 +236,7 @@ class _Days:
                 "fault_parts": faults,
                 "loss_parts": log_mean,
                 "loss_db": loss,
-                "step": step,
-                "own_fault": own == step,
-                "over": over,
-                "excess_db": excess,
-                "return_loss_db": back,
+                **found,
                 "late": late,
                 "gave_up": gave_up,
                 "test_day": test_day,
@@ -270,6 +246,33 @@ class _Days:
         self.arc_count += len(starts)
         self._queue(positions, late & ~gave_up, test_day)
         return np.asarray(failed & ~late & ~gave_up)
+
+    def _find_failure(
+        self, kind: Ints, eta: Array, faults: Array, loss: Array, starts: Ints, group: Ints
+    ) -> dict[str, NDArray[Any]]:
+        """Earliest failure of each arc: splice, protect, crimp, inspect or test."""
+        rng, size, reading = self.rng, len(kind), self.plan.testing
+        fault = (rng.random(len(starts)) < expit(eta[starts]))[group]
+        fault_step = self._fault_step(faults[starts], kind[starts])[group]
+        over = loss > self.estimate_limit
+        excess = self.mating[kind] * rng.gamma(4.0, 0.25, size) - self.zero[kind]
+        back = reading.return_loss_mean_db + reading.return_loss_sd_db * rng.standard_normal(size)
+        weak = np.zeros(size, dtype=bool)
+        if reading.return_loss_limit_db is not None:
+            weak = (back < reading.return_loss_limit_db) & self.reflects[kind]
+        bad_test = weak | (loss + excess > self.limit[kind])
+        # The failure that is met first stops the joint: splice, protect, crimp, inspect, test.
+        own = np.where(over, 1, np.where(fault, fault_step, np.where(bad_test, 5, 0)))
+        own = np.where(fault & (fault_step == 1), 1, own)
+        step = self._first_in_group(own, group, len(starts))
+
+        return {
+            "step": step,
+            "own_fault": own == step,
+            "over": over,
+            "excess_db": excess,
+            "return_loss_db": back,
+        }
 
     def _queue(self, positions: Ints, wanted: Bools, test_day: Ints) -> None:
         """Put late failures on the list of the working day after their test."""
@@ -357,63 +360,8 @@ class _Days:
         return np.where(earliest == 9, 0, earliest)[group]
 
 
-def type_shares(plan: CrewPlan) -> Array:
-    """Shares of the steps among the faults of each type, shape (types, steps)."""
-    return np.array(
-        [_SHARES["splice" if kind.design == "D" else "connector"] for kind in plan.types]
-    )
-
-
-def step_weights(shares: Array, fault_parts: Array) -> Array:
-    """Weights of the steps, shape (attempts, steps), given what each source adds to the fault."""
-    weight = shares.copy()
-    weight[:, 0] *= np.exp(fault_parts[:, COLUMN["splicer"]] + fault_parts[:, COLUMN["cleaver"]])
-    weight[:, 1] *= np.exp(2 * fault_parts[:, COLUMN["heater"]])
-    weight[:, 3] *= np.exp(fault_parts[:, COLUMN["connector_lot"]])
-    return weight
-
-
 def live(
     plan: CrewPlan, roster: Roster, work: Work, effects: Effects, rng: np.random.Generator
 ) -> Happened:
     """Walk through the period; see ``Happened``."""
     return _Days(plan, roster, work, effects, rng).run()
-
-
-def true_chance(
-    plan: CrewPlan, kind: Ints, eta: Array, mean_db: Array, bias: Array, arc: Ints
-) -> tuple[Array, Array]:
-    """Chance that each arc is within its limit, and that it leads to an accepted joint.
-
-    Exact up to the cells of ``losses.pass_both``. The fibres of one ribbon arc share one chance.
-
-    Parameters
-    ----------
-    kind, eta, mean_db, bias : arrays of shape (fibres,)
-        Connector type, logit of a fault, mean loss [dB] and noncentrality.
-    arc : array
-        Number of the arc of each fibre.
-    """
-    kinds, testing = plan.types, plan.testing
-    test_limit = np.array([np.inf if k.test_limit_db is None else k.test_limit_db for k in kinds])
-    limit = np.inf if testing.estimate_limit_db is None else testing.estimate_limit_db
-    within, passed = losses.pass_both(
-        mean_db,
-        bias,
-        family=plan.family,
-        shape=plan.family_shape,
-        estimate_limit_db=np.full(len(kind), limit),
-        test_limit_db=test_limit[kind],
-        mating_db=np.array([k.mating_db for k in kinds])[kind],
-        zero_db=np.array([k.zero_db for k in kinds])[kind],
-    )
-    if testing.return_loss_limit_db is not None:
-        far = (testing.return_loss_mean_db - testing.return_loss_limit_db) / (
-            testing.return_loss_sd_db
-        )
-        reflects = np.array([k.return_loss for k in kinds])[kind]
-        passed = np.where(reflects, passed * ndtr(far), passed)
-    _, group = np.unique(arc, return_inverse=True)
-    all_within = np.exp(np.bincount(group, np.log(np.maximum(within, 1e-300))))[group]
-    all_passed = np.exp(np.bincount(group, np.log(np.maximum(passed, 1e-300))))[group]
-    return all_within, all_within * all_passed * (1 - expit(eta))
