@@ -183,6 +183,16 @@ def test_retries_apart_agree_with_simulation():
     assert pr.given_up(chances, work)[0] == pytest.approx(np.mean(thrice == 0), abs=4 * error)
 
 
+# A failure that uses two pieces is two failures' worth of pieces.
+def test_failures_that_use_two_pieces():
+    chances = pr.Chances.normal([2.0], job_sd=0.4, step=1 / 8)
+    once = pr.mixed_pmf(chances, pr.Work(30))
+    twice = pr.mixed_pmf(chances, pr.Work(30, pieces=(0.0, 0.0, 1.0)))
+    size = min(len(once), len(twice) // 2)
+    assert twice[0 : 2 * size : 2] == pytest.approx(once[:size], abs=1e-12)
+    assert twice[1::2] == pytest.approx(np.zeros(len(twice) // 2), abs=1e-12)
+
+
 def demand_pmf(said, index):
     kind, n = said["kind"][index], said["N"][index]
     if kind == "bnb":
@@ -313,7 +323,7 @@ def test_poisson_backorders(published):
         assert pr.backorders(1.0, stock)[0] == pytest.approx(wanted, abs=0.0005)
 
 
-# Gibbons, Bhaumik & Aryal, Statistical Methods for Groundwater Monitoring, 2009, example 3.6, p. 75.
+# Gibbons, Bhaumik & Aryal, Statistical Methods for Groundwater Monitoring, 2009, ex. 3.6, p. 75.
 def test_poisson_prediction_limit(published):
     case = published("gibbons_poisson_prediction_limit")
     given = case["inputs"]

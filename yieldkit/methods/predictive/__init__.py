@@ -13,6 +13,7 @@ from yieldkit.methods.predictive.failures import (
     mean_and_variance,
     mixed_pmf,
     node_pmf,
+    node_total_pmf,
     quantiles,
     total_pmf,
 )
@@ -51,6 +52,7 @@ __all__ = [
     "mixed_pmf",
     "node_pmf",
     "node_step",
+    "node_total_pmf",
     "normal_nodes",
     "poisson_prediction_limit",
     "quantiles",

@@ -112,7 +112,7 @@ class Chances:
         weights = np.full(len(eta), 1 / len(eta))
         return cls(weights, expit(eta)[:, :, None], expit(again)[:, :, None], np.ones(1))
 
-    def part(self, nodes: ArrayLike) -> Chances:
+    def part(self, nodes: NDArray[np.intp]) -> Chances:
         """Some of the nodes, their weights made to sum to one."""
         weights = self.weights[nodes]
         return Chances(
@@ -132,8 +132,8 @@ def normal_nodes(step: float, reach: float = REACH) -> tuple[Array, Array]:
        https://doi.org/10.1137/130932132
     """
     half = math.ceil(reach / step)
-    nodes = np.arange(-half, half + 1) * step
-    weights = np.exp(-(nodes**2) / 2)
+    nodes: Array = np.arange(-half, half + 1) * step
+    weights: Array = np.exp(-(nodes**2) / 2)
     return nodes, weights / weights.sum()
 
 

@@ -5,7 +5,8 @@ With tries independent given the node, a position's failures have the generating
     g(z) = p + q z (r (1 - x^(T-1)) / (1 - x) + x^(T-1)),   x = (1 - r) z,
 
 p passing at the first try, r at a retry, T tries at most; without a cap x^(T-1) is 0. N positions
-give g^N, a failure that uses a part with chance s has z replaced by 1 - s + s z, and types multiply.
+give g^N; where a failure uses j pieces with chance s_j, z is replaced by the sum of s_j z^j; types
+multiply.
 Distributions come back by the discrete Fourier transform over a range long enough that what folds
 over is below 1e-14. Where p = r and there is no cap, the sum is negative binomial in closed form.
 """
@@ -46,12 +47,21 @@ class Work:
     tries : int, optional
         Most tries a position may take; no limit if missing.
     share : float
-        Chance that a failure is counted (uses the part in question); 1 counts failures themselves.
+        Chance that a failure is counted (uses one piece of the part in question); 1 counts failures
+        themselves.
+    pieces : tuple of float, optional
+        In place of ``share``: chance that a failure uses 0, 1, 2, ... pieces.
     """
 
     positions: int
     tries: int | None = None
     share: float = 1.0
+    pieces: tuple[float, ...] | None = None
+
+    @property
+    def used(self) -> Array:
+        """Chance that a failure uses 0, 1, 2, ... pieces."""
+        return np.array(self.pieces or (1 - self.share, self.share))
 
 
 def mean_and_variance(chances: Chances, work: Work, kind: int = 0) -> tuple[float, float]:
@@ -124,6 +134,20 @@ def total_pmf(chances: Chances, works: Sequence[Work]) -> Array:
     return made
 
 
+def node_total_pmf(chances: Chances, works: Sequence[Work], upto: int) -> Array:
+    """Distribution of the pieces of all types together at each node, shape (nodes, upto + 1)."""
+    made = np.zeros((len(chances.weights), upto + 1))
+    for some, length in _groups(chances, list(enumerate(works))):
+        for few in _blocks(some, length * chances.first.shape[2]):
+            wave = np.ones((len(few), length // 2 + 1), complex)
+            for kind, work in enumerate(works):
+                wave *= _wave(chances, work, kind, few, length, "failed")
+            rows = np.fft.irfft(wave, length)
+            keep = min(upto + 1, length)
+            made[few, :keep] = np.maximum(rows[:, :keep], 0)
+    return made
+
+
 def quantiles(pmf: Array, levels: Sequence[float]) -> list[int]:
     """Smallest count whose cumulative chance reaches each level."""
     reached = np.cumsum(pmf)
@@ -143,7 +167,9 @@ def failures_in_attempts(chances: Chances, attempts: int, kind: int = 0) -> Arra
 
 def _moments(p: Array, r: Array, work: Work) -> tuple[Array, Array]:
     """Mean and variance of the failures counted, given the node."""
-    q, t, n, s = 1 - p, 1 - r, work.positions, work.share
+    q, t, n = 1 - p, 1 - r, work.positions
+    pieces = np.arange(len(work.used))
+    s, s2 = float(work.used @ pieces), float(work.used @ pieces**2)
     if work.tries is None:
         mean, square = q / r, q * (1 + t) / r**2
     else:
@@ -151,7 +177,7 @@ def _moments(p: Array, r: Array, work: Work) -> tuple[Array, Array]:
         least = q[None] * t[None] ** (at - 1)
         mean, square = least.sum(axis=0), ((2 * at - 1) * least).sum(axis=0)
     variance = square - mean**2
-    return n * s * mean, n * (s**2 * variance + s * (1 - s) * mean)
+    return n * s * mean, n * (s**2 * variance + (s2 - s**2) * mean)
 
 
 def _last(p: Array, r: Array, tries: int) -> Array:
@@ -171,9 +197,10 @@ def _groups(
         p, r = chances.first[kept, kind], chances.retry[kept, kind]
         mean, variance = _moments(p, r, work)
         tail = 40.0 / np.maximum(-np.log1p(-np.minimum(r, 1 - 1e-15)), 1e-9)
-        far = mean + 10 * np.sqrt(variance) + tail + 16
+        most = len(work.used) - 1
+        far = mean + 10 * np.sqrt(variance) + most * tail + 16
         if work.tries is not None:
-            far = np.minimum(far, work.positions * work.tries + 1)
+            far = np.minimum(far, most * work.positions * work.tries + 1)
         need += far.max(axis=1)
     if need.size and need.max() > MOST:
         raise OverflowError("so many failures are possible that they cannot be counted")
@@ -193,7 +220,7 @@ def _wave(
 ) -> np.ndarray:
     """Generating function on the unit circle at some nodes, shape (nodes, length // 2 + 1)."""
     circle = np.exp(-2j * np.pi * np.arange(length // 2 + 1) / length)
-    z = 1 - work.share + work.share * circle
+    z = np.polynomial.polynomial.polyval(circle, work.used)
     p, r = chances.first[some, kind][..., None], chances.retry[some, kind][..., None]
     x = (1 - r) * z
     if work.tries is None:
@@ -212,15 +239,17 @@ def _wave(
 
 
 def _closed(chances: Chances, work: Work, kind: int, some: np.ndarray) -> bool:
-    return work.tries is None and bool(
-        np.array_equal(chances.first[some, kind], chances.retry[some, kind])
+    return (
+        work.tries is None
+        and len(work.used) == 2
+        and bool(np.array_equal(chances.first[some, kind], chances.retry[some, kind]))
     )
 
 
 def _closed_rows(chances: Chances, work: Work, kind: int, some: np.ndarray, length: int) -> Array:
     """Negative binomial rows; a thinned one is negative binomial too."""
     p = chances.first[some, kind]
-    p = p / (p + (1 - p) * work.share)
+    p = p / (p + (1 - p) * work.used[1])
     counts = np.arange(length)
     constant = _negative_choose(work.positions, counts)
     made = np.empty((len(some), length))

@@ -145,7 +145,7 @@ def _ways(use: Use, own: np.ndarray, limits: np.ndarray, most: int) -> Array:
 
     Shape (failures, *(limits + 1)).
     """
-    used = use.shared.any(axis=0)
+    used = np.atleast_1d(use.shared.any(axis=0))
     nested = _nested(use, used)
     if nested is not None:
         return _nested_ways(use, own, limits, most, nested, used)

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from yieldkit.methods.predictive.chances import Array
 
@@ -76,7 +77,7 @@ class Purchase:
 
 
 def cost_curve(
-    pmf: Array, costs: Costs, event: float, quantity: Sequence[int]
+    pmf: Array, costs: Costs, event: float, quantity: ArrayLike
 ) -> tuple[Array, Array, Array]:
     """Expected cost, chance to run short and expected leftover at each quantity.
 
