@@ -132,8 +132,8 @@ def normal_nodes(step: float, reach: float = REACH) -> tuple[Array, Array]:
        https://doi.org/10.1137/130932132
     """
     half = math.ceil(reach / step)
-    nodes: Array = np.arange(-half, half + 1) * step
-    weights: Array = np.exp(-(nodes**2) / 2)
+    nodes: Array = np.asarray(np.arange(-half, half + 1) * step, np.float64)
+    weights: Array = np.asarray(np.exp(-(nodes**2) / 2), np.float64)
     return nodes, weights / weights.sum()
 
 
