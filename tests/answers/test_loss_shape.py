@@ -62,7 +62,7 @@ def test_a_group_without_an_earlier_period_cannot_tell():
 
 def test_families_are_compared_by_what_was_left_out():
     loss = np.random.default_rng(44).lognormal(-3.4, 0.9, 1500)
-    table = loss_families(attempts_of(loss), NO_READINGS, crew=Crew(), times=40).table
+    table = loss_families(attempts_of(loss), NO_READINGS, crew=Crew(), times=30).table
     assert len(table) == 8
     assert table.loc[0, "family"] == "lognormal"
     by_family = table.set_index("family")["fits_share"]
@@ -72,10 +72,10 @@ def test_families_are_compared_by_what_was_left_out():
 def test_mixed_work_is_named_before_its_tail_is_trusted():
     rng = np.random.default_rng(45)
     loss = rng.exponential(np.where(rng.random(2000) < 0.15, 0.2, 0.02))
-    result = loss_families(attempts_of(loss), NO_READINGS, crew=Crew(), times=40)
+    result = loss_families(attempts_of(loss), NO_READINGS, crew=Crew(), times=30)
     assert [found.code for found in result.findings] == ["mixed_work"]
     clean = loss_families(
-        attempts_of(rng.exponential(0.04, 2000)), NO_READINGS, crew=Crew(), times=40
+        attempts_of(rng.exponential(0.04, 2000)), NO_READINGS, crew=Crew(), times=30
     )
     assert not clean.findings
 
@@ -83,7 +83,7 @@ def test_mixed_work_is_named_before_its_tail_is_trusted():
 def test_families_answer_is_the_same_each_time():
     made = attempts_of(np.random.default_rng(46).gamma(1.5, 0.03, 200))
     first, second = (
-        loss_families(made, NO_READINGS, crew=Crew(), times=20).table for _ in range(2)
+        loss_families(made, NO_READINGS, crew=Crew(), times=5).table for _ in range(2)
     )
     pd.testing.assert_frame_equal(first, second)
 

@@ -52,6 +52,7 @@ _SEVERITY: dict[str, Severity] = {
     "cannot tell": "cannot tell",
     "met": "fine",
 }
+_SHARES = {"mean": None, "97 %": 0.97, "3 %": 0.03}
 Figures = tuple[Estimate, Estimate, np.ndarray]
 _GROUP = ["limit_no", "group", "wavelength_nm"]
 
@@ -272,7 +273,8 @@ def _average_rows(
         some = np.flatnonzero(chosen)
         if len(some):
             part = counts.only(some)
-            figures = _figures(part, weigh(part, families), confidence)
+            wanted = {_figure_of(limits[number]) for number in keys.loc[some, "limit_no"]}
+            figures = _figures(part, weigh(part, families), confidence, wanted)
             for place, row in enumerate(some):
                 number, group, wavelength = _named(keys.loc[row, _GROUP])
                 limit = limits[number]
@@ -290,21 +292,26 @@ def _figure_of(limit: Limit) -> str:
     return "3 %" if limit.at_least else "97 %"
 
 
-def _figures(counts: Counts, found: Average, confidence: float) -> dict[str, Figures]:
+def _figures(
+    counts: Counts, found: Average, confidence: float, wanted: Iterable[str]
+) -> dict[str, Figures]:
     """Each figure with its interval, with ends of one-sided confidence, and its deviation."""
     bare = np.asarray(np.isnan(found.weights).all(axis=0))
     levels = confidence, 2 * confidence - 1
-    shown, bound = (found.mean(level, widest=True) for level in levels)
-    figures = {"mean": (shown, bound, found.sd())}
-    for name, share in (("97 %", 0.97), ("3 %", 0.03)):
-        shown, bound = (
-            _filled(
-                found.quantile(share, level, widest=True),
-                free_quantile(counts, share, level),
-                bare,
+    figures: dict[str, Figures] = {}
+    for name in wanted:
+        share = _SHARES[name]
+        if share is None:
+            shown, bound = (found.mean(level, widest=True) for level in levels)
+        else:
+            shown, bound = (
+                _filled(
+                    found.quantile(share, level, widest=True),
+                    free_quantile(counts, share, level),
+                    bare,
+                )
+                for level in levels
             )
-            for level in levels
-        )
         figures[name] = (shown, bound, found.sd(share))
     return figures
 

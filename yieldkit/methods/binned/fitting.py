@@ -157,31 +157,42 @@ def rough_moments(counts: Counts, positive: bool) -> tuple[Floats, Floats]:
 def climb(
     counts: Counts, family: Family, w: Floats, *, steps: int = 60
 ) -> tuple[Floats, Floats, Floats, NDArray[np.bool_]]:
-    """Climb from ``w`` to the maximum; returns w, log-likelihood, covariance, whether settled."""
-    value, slope, information = score(family, w, counts)
+    """Climb from ``w`` to the maximum; returns w, log-likelihood, covariance, whether settled.
+
+    A group leaves the work when it has settled, or when three steps in a row gain nothing, as on
+    the way to a bound.
+    """
+    w, value = w.copy(), log_likelihood(family, w, counts)
+    covariance = np.full((counts.groups, family.free, family.free), np.nan)
+    settled, idle = np.zeros(counts.groups, bool), np.zeros(counts.groups, int)
+    open_, part = np.arange(counts.groups), counts
     for step in range(steps):
-        gain = np.einsum("gi,gi->g", slope, _solve(information, slope))
-        if (gain < 1e-2).all():
-            break
-        w, value = _advance(counts, family, w, value, _solve(information, slope))
-        value, slope, information = score(family, w, counts)
-        if step > 12 and (gain < 1.0).all():
-            break
-    settled = np.zeros(counts.groups, bool)
-    for _ in range(40):
-        newton = -curvature(family, w, counts)
-        sure = _positive_definite(newton)
-        use = np.where(sure[:, None, None], newton, information)
+        _, slope, information = score(family, w[open_], part)
+        near = (_gain(information, slope) < 1e-2) | (step > 12)
+        use, sure = information, np.zeros(len(open_), bool)
+        if near.any():
+            newton = -curvature(family, w[open_], part)
+            sure = near & _positive_definite(newton)
+            use = np.where(sure[:, None, None], newton, information)
         move = _solve(use, slope)
-        gain = np.einsum("gi,gi->g", slope, move)
-        settled = sure & (gain < 1e-10)
-        w, value = _advance(counts, family, w, value, move)
-        if settled.all() or (gain < 1e-14).all():
+        done = sure & (np.einsum("gi,gi->g", slope, move) < 1e-10)
+        before = value[open_]
+        w[open_], value[open_] = _advance(part, family, w[open_], before, move)
+        covariance[open_[done]] = np.linalg.inv(use[done])
+        settled[open_[done]] = True
+        still = value[open_] - before <= 1e-10 * np.abs(before)
+        idle[open_] = np.where(still, idle[open_] + 1, 0)
+        left = ~done & (idle[open_] < 3)
+        if not left.any():
             break
-        value, slope, information = score(family, w, counts)
-    covariance = np.full(newton.shape, np.nan)
-    covariance[sure] = np.linalg.inv(newton[sure])
+        if left.sum() < 0.7 * len(left):
+            open_ = open_[left]
+            part = counts.only(open_)
     return w, value, covariance, settled
+
+
+def _gain(information: Floats, slope: Floats) -> Floats:
+    return np.einsum("gi,gi->g", slope, _solve(information, slope))
 
 
 def _solve(matrix: Floats, vector: Floats) -> Floats:
