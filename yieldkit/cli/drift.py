@@ -1,0 +1,102 @@
+"""Commands ``drift`` and ``plan``: what has got worse, and what the crew could see at all."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections.abc import Iterable
+from datetime import date, timedelta
+from typing import TYPE_CHECKING
+
+from yieldkit.cli.options import DONE, SIGNAL, add_crew, add_json, new_command
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from yieldkit.answers.result import Finding
+
+DAYS = ("since", "since_low", "since_high")
+WATCHED = timedelta(weeks=26)
+"""So far back goes the past that a unit is compared with."""
+
+
+def add(commands: argparse._SubParsersAction) -> None:
+    """Add the two commands."""
+    drift = new_command(
+        commands,
+        "drift",
+        help="say which splicer, cleaver, heater or lot has got worse; fit for every morning",
+        description="""\
+Compare every splicer, cleaver, heater and lot with its own past: losses, failures, cleave
+angles. Says what has got worse, since when, how sure, and what to do first; else what could
+have been seen. False alarms are kept at the rate in the settings (false_alarms_per_quarter).
+Ends with status 0 when quiet and 3 at a signal, so that it can run by itself every morning.""",
+        epilog="""\
+examples:
+  yieldkit drift                      half a year up to the newest record
+  yieldkit drift --since 2026-09-01   the past from a day on, for example after a rebuild
+  yieldkit drift --json               the table for another program""",
+    )
+    add_crew(drift)
+    drift.add_argument(
+        "--since",
+        type=_day,
+        metavar="DATE",
+        help="first day of the past that units are compared with (default: 26 weeks back)",
+    )
+    add_json(drift)
+    drift.set_defaults(run=run_drift)
+
+
+def run_drift(arguments: argparse.Namespace) -> int:
+    """Print the crew's signals; status 3 where there is one."""
+    from yieldkit.answers.drift import drift_watch
+    from yieldkit.records.opened import open_crew
+
+    records = open_crew(arguments.crew)
+    crew = records.settings.model_copy(
+        update={"general": records.settings.general.model_copy(update={"watch_technicians": False})}
+    )
+    last = records.as_of.tz_convert(crew.general.zone).date()
+    since = arguments.since or last - WATCHED
+    found = drift_watch(
+        records.attempts(since=since),
+        records.positions(since=since),
+        records.measurements(since=since),
+        records.service(),
+        crew=crew,
+        confidence=crew.general.confidence,
+        as_of=records.as_of,
+    )
+    if arguments.json:
+        print(_as_json(found.table))
+    else:
+        for line in _lines(found.findings):
+            print(line)
+    return SIGNAL if len(found.table) else DONE
+
+
+def _as_json(table: pd.DataFrame) -> str:
+    days = {name: table[name].astype(str) for name in DAYS if name in table}
+    rows = json.loads(table.assign(**days).to_json(orient="records"))
+    return json.dumps(rows, indent=2, ensure_ascii=False)
+
+
+def _lines(findings: Iterable[Finding]) -> Iterable[str]:
+    """Each finding in a paragraph, with its step and caution."""
+    from yieldkit.wording.steps import caution_words, step_words
+
+    for found in findings:
+        yield str(found)
+        for said in (step_words(found.step, found.values), caution_words(found.caution)):
+            if said:
+                yield f"  {said}"
+
+
+def _day(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(
+            f"{text!r} is no day; write one like 2026-09-01"
+        ) from error

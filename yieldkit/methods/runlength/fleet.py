@@ -1,0 +1,90 @@
+"""Many charts together: expected false alarms of a whole crew, and the limit that keeps them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.optimize import brentq
+from scipy.signal import fftconvolve
+
+from yieldkit.methods.runlength.normal import cusum_run_length
+
+Array = NDArray[np.float64]
+
+
+def expected_alarms(signal_within: ArrayLike) -> Array:
+    """Expected signals within 1, 2, ... points of a chart that starts anew after each.
+
+    Parameters
+    ----------
+    signal_within : array_like, shape (points,)
+        Chance of the first signal within 1, 2, ... points, head start included.
+
+    References
+    ----------
+    W. Feller, An Introduction to Probability Theory I, 1968, XIII.3 (renewal equation), solved by
+    adding convolutions of the first signal's distribution until they no longer matter.
+    """
+    within = np.asarray(signal_within, float)
+    first = np.diff(within, prepend=0.0)
+    total, again = within.copy(), first
+    while True:
+        again = np.maximum(fftconvolve(again, first)[: len(first)], 0.0)
+        again = np.concatenate([[0.0], again[:-1]])
+        more = np.cumsum(again)
+        if more[-1] < 1e-9:
+            return total
+        total += more
+
+
+def fleet_alarms(
+    points: Sequence[int], limit: float, *, reference: float = 0.5, head_start: float = 0.0
+) -> float:
+    """Expected false alarms of one-sided normal CUSUMs with ``points`` points each."""
+    longest = max(points, default=0)
+    if longest == 0:
+        return 0.0
+    within = cusum_run_length(longest, limit, reference=reference, head_start=head_start)
+    alarms = expected_alarms(within)
+    return float(sum(alarms[number - 1] for number in points if number))
+
+
+def fleet_limit(
+    points: Sequence[int],
+    alarms: float,
+    *,
+    reference: float = 0.5,
+    head_start_fraction: float = 0.0,
+) -> float:
+    """Limit h, one for all charts, with ``alarms`` expected false alarms over all their points.
+
+    Parameters
+    ----------
+    points : sequence of int
+        Points of each chart in the period.
+    alarms : float
+        False alarms wanted in the period over all charts together.
+    reference : float
+        k [standard deviations].
+    head_start_fraction : float
+        Head start of each chart, at first and after a signal, as a part of the limit.
+
+    Raises
+    ------
+    ValueError
+        If there are too few points for so many alarms.
+    """
+
+    def off(limit: float) -> float:
+        found = fleet_alarms(
+            points, limit, reference=reference, head_start=head_start_fraction * limit
+        )
+        return float(np.log(max(found, 1e-300) / alarms))
+
+    if off(0.05) < 0:
+        raise ValueError(
+            f"{sum(points)} points cannot give {alarms:g} alarms; ask for fewer false alarms"
+        )
+    return float(brentq(off, 0.05, 30.0, xtol=1e-6))
