@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,6 +11,7 @@ from scipy.special import expit
 
 from yieldkit.methods.crossed import Counts, Integrated, Mixture, factors, integrate
 from yieldkit.methods.crossed.apart import Apart, tell_apart
+from yieldkit.methods.crossed.design import Array
 from yieldkit.records.tables import UNKNOWN
 
 HANDS = ("technician", "splicer", "cleaver", "heater")
@@ -122,39 +124,65 @@ def _apart(cells: pd.DataFrame, kinds: tuple[str, ...]) -> Apart:
     return tell_apart(factors(columns), known["tried"].to_numpy(float))
 
 
-def fair_logits(model: CrewModel, kind: str) -> Mixture:
-    """Logit of each unit's fair yield.
+def fair_chances(model: CrewModel, kind: str) -> Callable[[Array], tuple[Array, Array]]:
+    """Each unit's fair yield as a function of the effects, with its slopes.
 
     Fair: the chance averaged over all decided positions of the crew as they were, types, other
     units and jobs included, with this unit in place of its own kind's. A lot counts on the
     connector types that it was used for.
     """
-    posterior, cells = model.posterior, model.cells
-    of, tried = posterior.factors, cells["tried"].to_numpy(float)
-    at, rows = of.names.index(kind), posterior.block(kind)
-    size = rows.stop - rows.start
-    counted = np.ones((size, len(cells)))
-    if kind in LOTS:
-        of_type = pd.crosstab(cells[kind], cells["connector_type"]) > 0
-        counted = of_type.loc[list(model.levels(kind)), cells["connector_type"]].to_numpy(float)
+    of, shares = model.posterior.factors, _shares(model, kind)
+    at, rows = of.names.index(kind), model.posterior.block(kind)
 
-    def quantity(effects: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        base = posterior.centre + of.spread(effects) - effects[of.codes[at]]
-        values, slopes = np.zeros(size), np.zeros((of.q, size))
-        for level in range(size):
-            share = tried * counted[level]
-            share = share / share.sum()
+    def quantity(effects: Array) -> tuple[Array, Array]:
+        base = model.posterior.centre + of.spread(effects) - effects[of.codes[at]]
+        values, slopes = np.zeros(len(shares)), np.zeros((of.q, len(shares)))
+        for level, share in enumerate(shares):
             chance = expit(base + effects[rows.start + level])
-            mean = float(share @ chance)
             bend = share * chance * (1 - chance)
-            slope = of.sums(bend)
-            slope[rows] = 0.0
-            slope[rows.start + level] = bend.sum()
-            values[level] = np.log(mean) - np.log1p(-mean)
-            slopes[:, level] = slope / (mean * (1 - mean))
+            slopes[:, level] = of.sums(bend)
+            slopes[rows, level] = 0.0
+            slopes[rows.start + level, level] = bend.sum()
+            values[level] = share @ chance
         return values, slopes
 
-    return posterior.smooth(quantity)
+    return quantity
+
+
+def _shares(model: CrewModel, kind: str) -> Array:
+    """Weight of each cell in a unit's fair yield, shape (units, cells)."""
+    cells, names = model.cells, list(model.levels(kind))
+    tried = np.tile(cells["tried"].to_numpy(float), (len(names), 1))
+    if kind in LOTS:
+        of_type = pd.crosstab(cells[kind], cells["connector_type"]) > 0
+        tried *= of_type.loc[names, cells["connector_type"]].to_numpy(float)
+    return tried / tried.sum(axis=1, keepdims=True)
+
+
+def fair_logits(model: CrewModel, kind: str) -> Mixture:
+    """Logit of each unit's fair yield."""
+    chances = fair_chances(model, kind)
+
+    def quantity(effects: Array) -> tuple[Array, Array]:
+        value, slope = chances(effects)
+        return np.log(value) - np.log1p(-value), slope / (value * (1 - value))
+
+    return model.posterior.smooth(quantity)
+
+
+def fair_gaps(model: CrewModel, kind: str) -> Mixture:
+    """Each unit's fair yield less the crew's own on the same positions."""
+    of, shares = model.posterior.factors, _shares(model, kind)
+    chances = fair_chances(model, kind)
+
+    def quantity(effects: Array) -> tuple[Array, Array]:
+        value, slope = chances(effects)
+        chance = expit(model.posterior.centre + of.spread(effects))
+        bend = shares * chance * (1 - chance)
+        crew = np.column_stack([of.sums(row) for row in bend])
+        return value - shares @ chance, slope - crew
+
+    return model.posterior.smooth(quantity)
 
 
 def fair_yields(model: CrewModel, kind: str, *, confidence: float = 0.95) -> pd.DataFrame:

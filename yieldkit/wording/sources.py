@@ -3,4 +3,137 @@
 from collections.abc import Callable, Mapping
 from typing import Any
 
-SENTENCES: dict[str, Callable[[Mapping[str, Any]], str]] = {}
+from yieldkit.wording.numbers import count, interval, listed, percent
+
+KIND_WORDS = {
+    "technician": "people",
+    "splicer": "splicers",
+    "cleaver": "cleavers",
+    "heater": "heaters",
+    "connector_lot": "connector lots",
+    "fibre_lot": "fibre lots",
+    "connector_type": "connector types",
+    "job": "jobs",
+    "luck": "luck",
+}
+
+
+def _gap(values: Mapping[str, Any]) -> str:
+    return (
+        f"{-values['gap_points']:.1f} points behind the crew "
+        f"({-values['high']:.1f} to {-values['low']:.1f}, {count(values['n'], 'position')})"
+    )
+
+
+def _source_named(values: Mapping[str, Any]) -> str:
+    gap = _gap(values)
+    return (
+        f"Most likely behind the failures: {values['unit']}. Its first pass is {gap}; the chance"
+        f" that it is the worst unit, by more than {values['margin']:g} points, is"
+        f" {percent(values['chance_source'], 0)}. Check it first."
+    )
+
+
+def _source_none(values: Mapping[str, Any]) -> str:
+    return (
+        f"No unit stands out by more than {values['margin']:g} points (chance"
+        f" {percent(values['none_stands_out'], 0)}, {count(values['n'], 'position')})."
+    )
+
+
+def _source_cannot_tell(values: Mapping[str, Any]) -> str:
+    said = f"Cannot tell which unit is behind the failures ({count(values['n'], 'position')})"
+    if values["candidates"]:
+        each = [
+            f"{unit} {percent(chance, 0)}"
+            for unit, chance in zip(values["candidates"], values["chances"], strict=True)
+        ]
+        said += f": it could be {listed(each, 'or')}"
+    if values["people"]:
+        said += ", or habits of work rather than kit"
+    return (
+        said + f"; none of them stands out with {percent(values['none_stands_out'], 0)}. About"
+        f" {count(values['n_more'], 'more position')} on mixed kit would tell."
+    )
+
+
+def _source_nothing_to_compare(values: Mapping[str, Any]) -> str:
+    return "Cannot tell: too few decided positions, or only one unit of each kind, to compare."
+
+
+def _source_could_hide(values: Mapping[str, Any]) -> str:
+    return (
+        "These figures set side by side what was used together; they prove no cause. Hard jobs"
+        " always given to one person, or failures one person does not write down, still hide in"
+        " them."
+    )
+
+
+def _spread_largest(values: Mapping[str, Any]) -> str:
+    return (
+        f"Luck is {percent(values['luck'], 0)} of the differences between joints; the largest known"
+        f" part is {KIND_WORDS[values['kind']]}, {percent(values['share'], 0)}"
+        f" ({interval(values['low'], values['high'], 0)}, {count(values['n'], 'position')})."
+    )
+
+
+def _spread_few_units(values: Mapping[str, Any]) -> str:
+    each = [
+        f"{units} {KIND_WORDS[kind]}"
+        for kind, units in zip(values["kinds"], values["units"], strict=True)
+    ]
+    return f"With only {listed(each)}, how far such units differ in general is hardly known."
+
+
+def _together_exactly(values: Mapping[str, Any]) -> str:
+    partners = listed(values["partners"])
+    if values["share"] >= 0.999:
+        return (
+            f"{values['unit']} has only ever been used with {partners}, and the other way round"
+            f" ({count(values['n'], 'position')}): their effects cannot be told apart."
+        )
+    return (
+        f"{values['unit']} was used with {partners} in too few mixes with the rest of the crew's"
+        f" kit ({count(values['n'], 'position')}): its own part cannot be told apart from theirs."
+    )
+
+
+def _together_nearly(values: Mapping[str, Any]) -> str:
+    return (
+        f"{values['unit']} was nearly always used with {listed(values['partners'])}"
+        f" (both on at least {percent(values['share'], 0)} of their positions,"
+        f" {count(values['n'], 'position')}): only {percent(values['kept'], 0)} of the record"
+        " tells them apart."
+    )
+
+
+def _swap_plan(values: Mapping[str, Any]) -> str:
+    return (
+        f"To tell {values['unit']} from {values['partner']}: {values['swap']} for about"
+        f" {count(values['days'], 'day')} ({count(values['positions'], 'position')});"
+        f" the gap is then known to \u00b1{values['after']:.1f} points, now"
+        f" \u00b1{values['before']:.1f}."
+    )
+
+
+def _swap_out_of_reach(values: Mapping[str, Any]) -> str:
+    return (
+        f"No swap of up to {count(values['days'], 'day')} brings the gap of {values['unit']} to"
+        f" \u00b1{values['wanted']:g} points (best \u00b1{values['after']:.1f}, now"
+        f" \u00b1{values['before']:.1f})."
+    )
+
+
+SENTENCES: dict[str, Callable[[Mapping[str, Any]], str]] = {
+    "source_named": _source_named,
+    "source_none": _source_none,
+    "source_cannot_tell": _source_cannot_tell,
+    "source_nothing_to_compare": _source_nothing_to_compare,
+    "source_could_hide": _source_could_hide,
+    "spread_largest": _spread_largest,
+    "spread_few_units": _spread_few_units,
+    "together_exactly": _together_exactly,
+    "together_nearly": _together_nearly,
+    "swap_plan": _swap_plan,
+    "swap_out_of_reach": _swap_out_of_reach,
+}

@@ -1,0 +1,160 @@
+"""Likely sources: who is behind the failures, and above all what cannot be told."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from matplotlib.figure import Figure
+from pytest import approx
+from scipy.special import expit
+
+from yieldkit.answers.sources import likely_sources
+from yieldkit.crew import Crew, General
+
+
+def work(assignments, each, rng, bad=None, logit=3.0, shift=-1.5):
+    """Positions of (technician, splicer, cleaver) assignments; units in ``bad`` are worse."""
+    parts = []
+    for person, splicer, cleaver in assignments:
+        hit = len({person, splicer, cleaver} & set(bad or ()))
+        passed = rng.random(each) < expit(logit + shift * hit)
+        parts.append(
+            pd.DataFrame(
+                {
+                    "technician": person,
+                    "splicer": splicer,
+                    "cleaver": cleaver,
+                    "first_pass_termination": np.where(passed, "yes", "no"),
+                }
+            )
+        )
+    made = pd.concat(parts, ignore_index=True)
+    return made.assign(
+        position_id=np.arange(len(made)),
+        first_attempt_id="x",
+        heater="H-01",
+        connector_lot="L1",
+        fibre_lot="F1",
+        connector_type="LC",
+        job=[f"J{at}" for at in rng.integers(0, 8, len(made))],
+    )
+
+
+MIXED = [
+    (f"T{person}", f"S{splicer}", f"C{cleaver}")
+    for person in range(4)
+    for splicer in range(3)
+    for cleaver in range(3)
+]
+
+
+def test_a_bad_cleaver_on_mixed_kit_is_named_with_its_step_and_caution():
+    found = likely_sources(work(MIXED, 60, np.random.default_rng(1), bad=["C1"]))
+    verdict = found.findings[0]
+    assert (verdict.code, verdict.values["unit"]) == ("source_named", "C1")
+    assert (verdict.step, verdict.caution) == ("rotate_blade", "blade")
+    assert str(verdict).startswith("Most likely behind the failures: C1.")
+
+
+def test_equal_units_are_not_blamed():
+    found = likely_sources(work(MIXED, 100, np.random.default_rng(2)))
+    assert found.findings[0].code in ("source_none", "source_cannot_tell")
+    assert found.table["chance_source"].max() < 0.5
+
+
+def test_two_always_together_are_said_so_and_never_named():
+    """T3 alone uses S2 and C2, and they are T3's alone: exact, whatever the failures say."""
+    pairs = [("T0", "S0", "C0"), ("T1", "S1", "C1"), ("T0", "S1", "C0"), ("T1", "S0", "C1")]
+    pairs += [("T0", "S0", "C1"), ("T1", "S1", "C0"), ("T3", "S2", "C2")]
+    made = work(pairs, 150, np.random.default_rng(3), bad=["S2"])
+    found = likely_sources(made)
+    exactly = found.apart[found.apart["how"] == "exactly"].set_index("unit")
+    assert set(exactly.loc["S2", "partners"]) == {"T3", "C2"}
+    assert found.findings[0].code != "source_named"
+    assert "S2 has only ever been used with" in str(found) or "T3 has only ever" in str(found)
+    told = found.table.set_index("unit")["told"]
+    assert not told["S2"]
+
+
+def test_two_camps_cannot_be_compared():
+    camps = [("T0", "S0", "C0"), ("T1", "S0", "C0"), ("T2", "S1", "C1"), ("T3", "S1", "C1")]
+    found = likely_sources(work(camps, 100, np.random.default_rng(4)))
+    assert set(found.apart["unit"]) >= {"S0", "S1", "C0", "C1"}
+    assert (found.apart["how"] == "exactly").all()
+
+
+def test_nearly_always_together_is_said_with_its_share():
+    own = [("T0", "S0", "C0"), ("T1", "S1", "C1"), ("T2", "S2", "C2")]
+    made = work(own * 30, 10, np.random.default_rng(5))
+    few = work(
+        [("T0", "S1", "C0"), ("T1", "S2", "C0"), ("T2", "S0", "C1")], 6, np.random.default_rng(6)
+    )
+    found = likely_sources(pd.concat([made, few], ignore_index=True))
+    nearly = found.apart[found.apart["how"] == "nearly"]
+    assert len(nearly) > 0
+    assert nearly["share"].between(0.9, 0.999).all()
+    assert "nearly always used with" in str(found)
+
+
+def test_one_splicer_shared_by_all_is_no_reason_to_doubt_people():
+    shared = [(f"T{person}", "S0", f"C{cleaver}") for person in range(4) for cleaver in range(3)]
+    found = likely_sources(work(shared, 60, np.random.default_rng(7)))
+    assert "splicer" not in set(found.table["kind"])
+    assert found.apart.empty
+
+
+def test_chances_about_persons_are_blank_unless_the_settings_ask():
+    made = work(MIXED, 60, np.random.default_rng(8), bad=["T2"])
+    closed = likely_sources(made)
+    person = closed.table["kind"] == "technician"
+    assert closed.table.loc[person, ["chance_worse", "chance_source"]].isna().all(axis=None)
+    assert closed.findings[0].code == "source_cannot_tell"
+    assert closed.findings[0].values["people"]
+    opened = likely_sources(made, crew=Crew(general=General(watch_technicians=True)))
+    assert opened.findings[0].values["unit"] == "T2"
+    assert opened.findings[0].caution == "people"
+
+
+def test_all_failures_in_one_job_do_not_blame_a_unit():
+    made = work(MIXED, 40, np.random.default_rng(9), logit=5.0)
+    hit = made["job"] == "J3"
+    bad = np.random.default_rng(10).random(len(made)) < 0.35
+    made.loc[hit & bad, "first_pass_termination"] = "no"
+    found = likely_sources(made)
+    assert found.findings[0].code != "source_named"
+    spread = found.spread.set_index("kind")
+    assert spread.loc["job", "share"] == spread.drop(index="luck")["share"].max()
+
+
+def test_shares_add_up_and_have_intervals():
+    spread = likely_sources(work(MIXED, 60, np.random.default_rng(11), bad=["C1"])).spread
+    assert spread["share"].sum() == approx(1, abs=0.1)
+    assert ((spread["low"] <= spread["share"]) & (spread["share"] <= spread["high"])).all()
+    assert spread.set_index("kind").loc["splicer", "units"] == 3
+
+
+@pytest.mark.parametrize("rows", [0, 8])
+def test_too_little_to_compare_says_cannot_tell(rows):
+    made = work(MIXED, 1, np.random.default_rng(12)).iloc[:rows]
+    found = likely_sources(made)
+    assert found.findings[0].code == "source_nothing_to_compare"
+    assert found.table.empty
+
+
+def test_same_records_give_the_same_answer():
+    made = work(MIXED, 30, np.random.default_rng(13), bad=["S1"])
+    pd.testing.assert_frame_equal(likely_sources(made).table, likely_sources(made).table)
+
+
+def test_pictures_take_an_axis_and_give_it_back():
+    found = likely_sources(work(MIXED, 30, np.random.default_rng(14)))
+    for draw in (found.plot, found.plot_spread, found.plot_used):
+        ax = Figure().subplots()
+        assert draw(ax) is ax
+        assert ax.get_xlabel()
+
+
+def test_every_sentence_says_how_many():
+    found = likely_sources(work(MIXED, 30, np.random.default_rng(15)))
+    said = [str(one) for one in found.findings if one.code in ("source_cannot_tell", "source_none")]
+    assert said
+    assert all("positions" in sentence for sentence in said)

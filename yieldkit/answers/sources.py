@@ -1,0 +1,314 @@
+"""Is it the person, the kit, the lot, the jobs, or luck: each unit's part, and what hides."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+
+from yieldkit.answers.fair import HANDS, LOTS, CrewModel, fair_gaps, fit_crew
+from yieldkit.answers.result import Finding, Result
+from yieldkit.answers.together import together
+from yieldkit.crew import Crew
+from yieldkit.methods.proportions import check_confidence, trials_to_tell
+from yieldkit.records.tables import UNKNOWN, require_columns
+
+UNITS = (*HANDS, *LOTS)
+MARGIN_POINTS = 2.0
+"""A unit this much behind the crew matters [percentage points of first pass]."""
+NAMED = 0.9
+"""A unit is named from this chance on."""
+DRAWS = 4000
+FEW_LEVELS = 6
+"""Under so many units of a kind the spread of the kind is hardly known."""
+LUCK = np.pi**2 / 3
+"""Variance of luck on the scale of the effects (H. Goldstein, W. Browne and J. Rasbash,
+Understanding Statistics 1, 223-231, 2002: the logistic distribution's own)."""
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class LikelySources(Result):
+    """Units and their part in the failures; see ``likely_sources``.
+
+    ``spread``: how much each kind contributes; ``apart``: what cannot be told apart; ``used``: who
+    used what [decided positions].
+    """
+
+    spread: pd.DataFrame = field(default_factory=pd.DataFrame)
+    apart: pd.DataFrame = field(default_factory=pd.DataFrame)
+    used: pd.DataFrame = field(default_factory=pd.DataFrame)
+
+    def plot(self, ax: Axes) -> Axes:
+        """Draw each unit's gap to the crew with its interval on ``ax``."""
+        from yieldkit.figures.sources import draw_gaps
+
+        return draw_gaps(ax, self.table)
+
+    def plot_spread(self, ax: Axes) -> Axes:
+        """Draw how much each kind contributes on ``ax``."""
+        from yieldkit.figures.sources import draw_spread
+
+        return draw_spread(ax, self.spread)
+
+    def plot_used(self, ax: Axes, rows: str = "technician", columns: str = "splicer") -> Axes:
+        """Draw who used what on ``ax``; units always used together are marked."""
+        from yieldkit.figures.sources import draw_used
+
+        return draw_used(ax, self.used, self.apart, rows, columns)
+
+
+def likely_sources(
+    positions: pd.DataFrame,
+    *,
+    crew: Crew | None = None,
+    stage: str = "termination",
+    margin_points: float = MARGIN_POINTS,
+    confidence: float = 0.95,
+    as_of: pd.Timestamp | None = None,
+) -> LikelySources:
+    """Each unit's part in the failures, and the unit that is most likely behind them.
+
+    A unit is named where the chance that it is the worst of all people, kit and lots, and behind
+    the crew by more than ``margin_points``, reaches 90 %; else the answer is "cannot tell". Chances
+    hold under the model's stated priors; what an assignment could still hide is said.
+
+    Parameters
+    ----------
+    positions : DataFrame
+        The schema's positions.
+    crew : Crew, optional
+        Settings. Chances about persons are blank unless ``watch_technicians`` is set.
+    stage : str
+        ``termination``, ``splice`` or ``link``.
+    margin_points : float
+        How far behind matters [percentage points].
+    confidence : float
+        Coverage of the intervals [fraction].
+
+    Returns
+    -------
+    LikelySources
+        ``table``: ``kind``, ``unit``, ``n`` [decided positions], ``failed``, ``gap_points`` (fair
+        yield less the crew's), ``low``, ``high``, ``chance_worse`` (behind by the margin),
+        ``chance_source``, ``told`` (whether the layout tells its effect from all others').
+    """
+    check_confidence(confidence)
+    require_columns(positions, ["first_attempt_id", f"first_pass_{stage}"])
+    crew = crew or Crew()
+    settings = {"margin_points": margin_points, "stage": stage}
+    model = fit_crew(positions, stage=stage)
+    if model is None or not set(model.kinds) & set(UNITS):
+        none = Finding("source_nothing_to_compare", {}, severity="cannot tell")
+        return LikelySources(
+            table=_empty(), findings=(none,), settings=settings, confidence=confidence, as_of=as_of
+        )
+    rng = np.random.default_rng([crew.general.seed, 6])
+    effects, _ = model.posterior.draws(rng, DRAWS)
+    table = _table(model, effects, margin_points, confidence)
+    spread = _spread(model, effects, confidence)
+    apart = together(model)
+    watched = crew.general.watch_technicians
+    findings = (
+        _verdict(table, model, margin_points, watched),
+        *_about_spread(spread),
+        *_about_apart(apart),
+        Finding("source_could_hide", {}),
+    )
+    if not watched:
+        person = table["kind"] == "technician"
+        table.loc[person, ["chance_worse", "chance_source"]] = np.nan
+    return LikelySources(
+        table=table,
+        findings=findings,
+        settings=settings,
+        confidence=confidence,
+        as_of=as_of,
+        behind=_behind(positions, model, stage),
+        spread=spread,
+        apart=apart,
+        used=model.cells,
+    )
+
+
+def _empty() -> pd.DataFrame:
+    columns = ["kind", "unit", "n", "failed", "gap_points", "low", "high"]
+    return pd.DataFrame(columns=[*columns, "chance_worse", "chance_source", "told"])
+
+
+def _table(model: CrewModel, effects: np.ndarray, margin: float, confidence: float) -> pd.DataFrame:
+    parts = []
+    for kind in [kind for kind in model.kinds if kind in UNITS]:
+        counts = model.cells.groupby(kind)[["tried", "passed"]].sum().loc[list(model.levels(kind))]
+        gaps = fair_gaps(model, kind)
+        low, high = gaps.interval(confidence)
+        parts.append(
+            pd.DataFrame(
+                {
+                    "kind": kind,
+                    "unit": model.levels(kind),
+                    "n": counts["tried"].to_numpy(),
+                    "failed": (counts["tried"] - counts["passed"]).to_numpy(),
+                    "gap_points": 100 * gaps.mean(),
+                    "low": 100 * low,
+                    "high": 100 * high,
+                    "chance_worse": gaps.below(-margin / 100),
+                    "told": model.told(kind),
+                }
+            )
+        )
+    table = pd.concat(parts, ignore_index=True)
+    table = table[table["unit"] != UNKNOWN].reset_index(drop=True)
+    table.insert(8, "chance_source", _chance_source(model, effects, table, margin))
+    return table
+
+
+def _chance_source(
+    model: CrewModel, effects: np.ndarray, table: pd.DataFrame, margin: float
+) -> np.ndarray:
+    """Share of the draws in which each unit is the worst of all and behind by the margin."""
+    share = model.cells["passed"].sum() / model.cells["tried"].sum()
+    share = min(max(share, 0.01), 0.995)
+    limit = -margin / 100 / (share * (1 - share))
+    gaps = []
+    for kind, unit in zip(table["kind"], table["unit"], strict=True):
+        weight = model.cells.groupby(kind)["tried"].sum().loc[list(model.levels(kind))].to_numpy()
+        own = effects[:, model.posterior.block(kind)]
+        middle = own @ (weight / weight.sum())
+        gaps.append(own[:, model.levels(kind).index(unit)] - middle)
+    worst = np.column_stack(gaps)
+    first = worst.argmin(axis=1)
+    behind = worst[np.arange(len(worst)), first] < limit
+    return np.bincount(first[behind], minlength=len(table)) / len(worst)
+
+
+def _spread(model: CrewModel, effects: np.ndarray, confidence: float) -> pd.DataFrame:
+    """Spread of the units that there were, by kind (A. Gelman, Ann. Stat. 33, 1-53, 2005)."""
+    tail = (1 - confidence) / 2
+    variances = {}
+    for kind in (*model.kinds, "connector_type"):
+        if len(model.levels(kind)) > 1:
+            weight = model.cells.groupby(kind)["tried"].sum().loc[list(model.levels(kind))]
+            share = weight.to_numpy(float) / weight.sum()
+            own = effects[:, model.posterior.block(kind)]
+            variances[kind] = (own - (own @ share)[:, None]) ** 2 @ share
+    total = sum(variances.values()) + LUCK
+    rows = []
+    for kind, variance in variances.items():
+        part = variance / total
+        sd = np.sqrt(variance)
+        rows.append(
+            {
+                "kind": kind,
+                "units": len([name for name in model.levels(kind) if name != UNKNOWN]),
+                "sd_logit": np.median(sd),
+                "sd_low": np.quantile(sd, tail),
+                "sd_high": np.quantile(sd, 1 - tail),
+                "share": np.median(part),
+                "low": np.quantile(part, tail),
+                "high": np.quantile(part, 1 - tail),
+            }
+        )
+    luck = LUCK / total
+    rows.append(
+        {"kind": "luck", "units": 0, "sd_logit": np.sqrt(LUCK), "sd_low": np.sqrt(LUCK)}
+        | {"sd_high": np.sqrt(LUCK), "share": np.median(luck)}
+        | {"low": np.quantile(luck, tail), "high": np.quantile(luck, 1 - tail)}
+    )
+    table = pd.DataFrame(rows).assign(n=int(model.cells["tried"].sum()))
+    return table.sort_values("share", ascending=False, ignore_index=True)
+
+
+def _verdict(table: pd.DataFrame, model: CrewModel, margin: float, watched: bool) -> Finding:
+    shown = table if watched else table[table["kind"] != "technician"]
+    common: dict[str, Any] = {"margin": margin, "n": int(model.cells["tried"].sum())}
+    if shown.empty:
+        return Finding("source_nothing_to_compare", common, severity="cannot tell")
+    top = shown.iloc[int(shown["chance_source"].to_numpy().argmax())]
+    values = common | {str(key): value for key, value in top.items()}
+    if top["chance_source"] >= NAMED and top["told"]:
+        step, caution = _step(str(top["kind"]))
+        return Finding("source_named", values | {"unit": top["unit"]}, "decide", step, caution)
+    others = shown[shown["chance_source"] >= 0.1].sort_values("chance_source", ascending=False)
+    values["candidates"] = tuple(others["unit"][:4])
+    values["chances"] = tuple(others["chance_source"][:4])
+    values["people"] = not watched and bool(
+        table.loc[table["kind"] == "technician", "chance_source"].sum() >= 0.1
+    )
+    values["none_stands_out"] = float(1 - table["chance_source"].sum())
+    if values["none_stands_out"] >= NAMED:
+        return Finding("source_none", values, "fine")
+    crew = model.cells["passed"].sum() / model.cells["tried"].sum()
+    gap = max(-float(top["gap_points"]), margin) / 100
+    wanted = trials_to_tell(crew, max(crew - gap, 0.01)) / max(top["n"] / common["n"], 1e-9)
+    values["n_more"] = _two_digits(max(wanted - common["n"], 50))
+    return Finding("source_cannot_tell", values, "cannot tell", "swap_kit", "")
+
+
+def _two_digits(number: float) -> int:
+    unit = 10 ** max(int(np.floor(np.log10(number))) - 1, 1)
+    return int(np.ceil(number / unit) * unit)
+
+
+def _step(kind: str) -> tuple[str, str]:
+    return {
+        "splicer": ("arc_check", "arc"),
+        "cleaver": ("rotate_blade", "blade"),
+        "heater": ("check_heater", "cure"),
+        "connector_lot": ("set_aside_lot", ""),
+        "fibre_lot": ("set_aside_lot", ""),
+        "technician": ("", "people"),
+    }[kind]
+
+
+def _about_spread(spread: pd.DataFrame) -> list[Finding]:
+    known = spread[spread["kind"] != "luck"]
+    if known.empty:
+        return []
+    luck = spread.loc[spread["kind"] == "luck"].iloc[0]
+    top = known.iloc[0]
+    found = [
+        Finding(
+            "spread_largest",
+            {"kind": top["kind"], "share": top["share"], "low": top["low"], "high": top["high"]}
+            | {"luck": luck["share"], "n": int(luck["n"])},
+        )
+    ]
+    few = known[known["units"].between(1, FEW_LEVELS - 1)]
+    if len(few):
+        found.append(
+            Finding(
+                "spread_few_units",
+                {"kinds": tuple(few["kind"]), "units": tuple(int(many) for many in few["units"])},
+            )
+        )
+    return found
+
+
+def _about_apart(apart: pd.DataFrame) -> list[Finding]:
+    found, said = [], set()
+    for row in apart.to_dict("records"):
+        names = frozenset([row["unit"], *row["partners"]])
+        if names not in said:
+            said.add(names)
+            values = {str(key): value for key, value in row.items()}
+            code = "together_exactly" if row["how"] == "exactly" else "together_nearly"
+            found.append(Finding(code, values, "cannot tell", "swap_kit"))
+    return found
+
+
+def _behind(positions: pd.DataFrame, model: CrewModel, stage: str) -> pd.DataFrame:
+    answer = f"first_pass_{stage}"
+    decided = positions[
+        positions["first_attempt_id"].notna() & positions[answer].isin(["yes", "no"])
+    ]
+    if "position_id" not in decided:
+        return pd.DataFrame(columns=["kind", "unit", "position_id"])
+    parts = [
+        pd.DataFrame({"kind": kind, "unit": decided[kind], "position_id": decided["position_id"]})
+        for kind in model.kinds
+        if kind in UNITS
+    ]
+    return pd.concat(parts, ignore_index=True)
