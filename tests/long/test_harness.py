@@ -171,7 +171,7 @@ def test_long_records_tell_the_truth():
     plans = PLANS | {
         "one dishonest": typical_crew(weeks=13, logging=Logging(dishonest=("T01",))),
     }
-    rows = run_study(claims.records_tell, plans, crews=30, seed=43)
+    rows = run_study(claims.records_tell, plans, crews=15, seed=43)
     sums = rows.groupby(["crew", "what", "seed"], sort=False)[["right", "n"]].sum()
     table = []
     for key, group in sums.groupby(level=["crew", "what"], sort=False):
@@ -183,7 +183,7 @@ def test_long_records_tell_the_truth():
         "what the records say of a position",
         pd.DataFrame(table),
         about="Of positions that the records call first pass or failed, the share that was; and the"
-        " share left open (pending, unknown, no record). 30 crews a kind. One dishonest person of"
+        " share left open (pending, unknown, no record). 15 crews a kind. One dishonest person of"
         " six deletes seven in ten failed records and writes nothing down: their positions are"
         " called first pass wrongly, and nothing but the counter's gaps and the stores tell.",
         command=COMMAND,
@@ -198,14 +198,14 @@ def test_long_files_are_accounted_for():
         "typical": typical_crew(weeks=6, splicers=5),
         "with ribbons": typical_crew(weeks=6, splicers=5, ribbons=0.4),
     }
-    rows = run_study(claims.files_account, plans, crews=8, seed=44)
+    rows = run_study(claims.files_account, plans, crews=5, seed=44)
     table = coverage(rows, by=["crew", "what"]).rename(columns={"covered": "exact"})
     write_table(
         "harness",
         "files taken in",
         table,
         about="Share of files of which data rows, accepted, duplicates, held and refused are"
-        " exactly those that the simulator wrote; 8 crews a kind, six formats, all defects.",
+        " exactly those that the simulator wrote; 5 crews a kind, six formats, all defects.",
         command=COMMAND,
     )
     assert (table["exact"] == 1.0).all()

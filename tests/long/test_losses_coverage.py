@@ -1,0 +1,142 @@
+"""Do the intervals and verdicts on losses keep what they say? On losses of known truth.
+
+Run with ``pytest -m long tests/long/test_losses_coverage.py -s``; the figures measured are in
+docs/methods/losses.md. Every reading is rounded to 0.01 dB before it is seen.
+"""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from yieldkit.methods.binned import (
+    Exponential,
+    Gamma,
+    Lognormal,
+    Weibull,
+    count_intervals,
+    fit,
+    quantile_interval,
+    weigh,
+)
+from yieldkit.methods.tolerance import distribution_free_upper
+from yieldkit.simulate import fitting_crew, misspecified, simulate, typical_crew
+from yieldkit.simulate.losses import survival
+
+pytestmark = pytest.mark.long
+SEED = 20261117
+LAWS = {
+    "exponential": (Exponential(), stats.expon(scale=0.04)),
+    "gamma": (Gamma(), stats.gamma(1.5, scale=0.04 / 1.5)),
+    "weibull": (Weibull(), stats.weibull_min(1.3, scale=0.045)),
+    "lognormal": (Lognormal(), stats.lognorm(0.8, scale=0.03)),
+}
+
+
+def counts_of(law, n, times, rng):
+    """``times`` groups of ``n`` losses rounded to 0.01 dB."""
+    shown = np.round(law.rvs((times, n), random_state=rng) / 0.01)
+    low = np.round(np.maximum(shown - 0.5, 0) * 0.01, 6)
+    high = np.round((shown + 0.5) * 0.01, 6)
+    return count_intervals(low.ravel(), high.ravel(), group=np.repeat(np.arange(times), n))
+
+
+def error(share, times):
+    """Monte Carlo standard error of a share."""
+    return np.sqrt(share * (1 - share) / times)
+
+
+def generator(*name):
+    return np.random.default_rng([SEED, *map(ord, "".join(map(str, name)))])
+
+
+@pytest.mark.parametrize("name", ["gamma", "weibull", "lognormal"])
+@pytest.mark.parametrize("n, least, most", [(60, 0.92, 1.0), (600, 0.94, 0.96)])
+def test_99_percent_quantile_of_the_correct_family(name, n, least, most):
+    family, law = LAWS[name]
+    times = 2000
+    found = quantile_interval(fit(counts_of(law, n, times, generator(name, n)), family), 0.99)
+    truth = law.ppf(0.99)
+    cover = float(np.mean((found.low <= truth) & (truth <= found.high)))
+    slack = 2 * error(0.95, times)
+    print(f"\ncorrect {name}, n {n}: {cover:.3f} +- {error(cover, times):.3f}, seed {SEED}")
+    assert least - slack <= cover <= most + slack
+
+
+@pytest.mark.parametrize("name", list(LAWS))
+@pytest.mark.parametrize("n, times", [(60, 600), (600, 300)])
+def test_99_percent_quantile_averaged_over_families(name, n, times):
+    law = LAWS[name][1]
+    found = weigh(counts_of(law, n, times, generator("average", name, n))).quantile(0.99)
+    truth = law.ppf(0.99)
+    cover = float(np.mean((found.low <= truth) & (truth <= found.high)))
+    print(f"\naveraged, truth {name}, n {n}: {cover:.3f} +- {error(cover, times):.3f}")
+    assert cover >= 0.90 - 2 * error(0.90, times)
+
+
+@pytest.mark.parametrize("share, n", [(0.97, 99), (0.97, 300), (0.99, 299)])
+def test_distribution_free_bound_holds_as_theory_says(share, n):
+    times = 4000
+    law = LAWS["lognormal"][1]
+    counts = counts_of(law, n, times, generator("free", share, n))
+    bounds = [each.value for each in distribution_free_upper(counts, share)]
+    cover = float(np.mean(np.array(bounds) >= law.ppf(share)))
+    print(f"\ndistribution-free {share}, n {n}: {cover:.3f} +- {error(cover, times):.3f}")
+    # a rounded bound is the upper end of its interval, so it holds at least as often as said
+    assert 0.95 - 3 * error(0.95, times) <= cover <= 0.99
+
+
+@pytest.mark.parametrize("name", list(LAWS))
+@pytest.mark.parametrize("n, times", [(30, 600), (60, 600), (200, 300)])
+def test_met_is_seldom_wrong_with_the_limit_on_the_truth(name, n, times):
+    law = LAWS[name][1]
+    found = weigh(counts_of(law, n, times, generator("met", name, n)))
+    for figure, bound, truth in (
+        ("97 %", found.quantile(0.97, 0.90, widest=True), law.ppf(0.97)),
+        ("mean", found.mean(0.90, widest=True), law.mean()),
+    ):
+        met, not_met = float(np.mean(bound.high < truth)), float(np.mean(bound.low > truth))
+        print(f"\n{figure}, truth {name}, n {n}: met wrongly {met:.3f}, not met wrongly "
+              f"{not_met:.3f}, +- {error(0.05, times):.3f}")  # fmt: skip
+        assert met <= 0.05 + 3 * error(0.05, times)
+        assert not_met <= 0.05 + 3 * error(0.05, times)
+
+
+def true_quantile(arcs, plan, share):
+    """Loss that ``share`` of such arcs stay under, each arc with its own true mean and bias."""
+    low, high = 1e-4, 5.0
+    for _ in range(50):
+        middle = (low + high) / 2
+        above = survival(
+            middle, arcs["mean_db"].to_numpy(), family=plan.family, shape=plan.family_shape,
+            bias=arcs["bias"].to_numpy(),
+        ).mean()  # fmt: skip
+        low, high = (middle, high) if above > 1 - share else (low, middle)
+    return middle
+
+
+@pytest.mark.parametrize("kind", ["fitting", "misspecified"])
+def test_met_on_simulated_crews(kind):
+    """The limit lies on the true 97 % value of each splicer's arcs; crews of four weeks."""
+    crews = 40
+    plan = fitting_crew(weeks=4) if kind == "fitting" else misspecified(typical_crew(weeks=4))
+    lows, highs, groups, truths = [], [], [], []
+    for seed in range(crews):
+        crew = simulate(plan, seed=seed)
+        arcs = crew.truth.attempts.dropna(subset=["attempt_id"])
+        shown = crew.tables["attempts"].dropna(subset=["loss_low_db", "loss_high_db"])
+        both = arcs.merge(shown[["attempt_id", "loss_low_db", "loss_high_db"]], on="attempt_id")
+        for _, some in both.groupby("splicer"):
+            groups.append(np.full(len(some), len(truths)))
+            truths.append(true_quantile(some, plan, 0.97))
+            lows.append(some["loss_low_db"].to_numpy())
+            highs.append(some["loss_high_db"].to_numpy())
+    counts = count_intervals(
+        np.round(np.concatenate(lows), 6), np.round(np.concatenate(highs), 6),
+        group=np.concatenate(groups),
+    )  # fmt: skip
+    bound, told = weigh(counts).quantile(0.97, 0.90, widest=True), len(truths)
+    met = float(np.mean(bound.high < np.array(truths)))
+    not_met = float(np.mean(bound.low > np.array(truths)))
+    print(f"\n{kind} crews: {told} splicers, median n {np.median(counts.n):.0f}, met wrongly "
+          f"{met:.3f}, not met wrongly {not_met:.3f}, +- {error(0.05, told):.3f}")  # fmt: skip
+    assert met <= 0.05 + 3 * error(0.05, told)
