@@ -14,6 +14,7 @@ from yieldkit.methods.predictive.failures import (
     mixed_pmf,
     node_pmf,
     node_total_pmf,
+    pieces_after,
     quantiles,
     total_pmf,
 )
@@ -54,6 +55,7 @@ __all__ = [
     "node_step",
     "node_total_pmf",
     "normal_nodes",
+    "pieces_after",
     "poisson_prediction_limit",
     "quantiles",
     "search_all_packs",

@@ -148,6 +148,21 @@ def node_total_pmf(chances: Chances, works: Sequence[Work], upto: int) -> Array:
     return made
 
 
+def pieces_after(used: Array, failures: int, upto: int) -> Array:
+    """Distribution of the pieces used after 0, 1, 2, ... failures, shape (failures + 1, upto + 1).
+
+    ``used`` is the chance that one failure uses 0, 1, 2, ... pieces. The product of each node's
+    distribution of failures with this is that node's distribution of pieces.
+    """
+    made = np.zeros((failures + 1, upto + 1))
+    made[0, 0] = 1.0
+    for k in range(failures):
+        for pieces, chance in enumerate(used):
+            if chance and pieces <= upto:
+                made[k + 1, pieces:] += chance * made[k, : upto + 1 - pieces]
+    return made
+
+
 def quantiles(pmf: Array, levels: Sequence[float]) -> list[int]:
     """Smallest count whose cumulative chance reaches each level."""
     reached = np.cumsum(pmf)
@@ -235,7 +250,11 @@ def _wave(
         with np.errstate(invalid="ignore", divide="ignore"):
             series = np.where(np.abs(1 - x) < 1e-12, work.tries - 1, (1 - power) / (1 - x))
         one = p + (1 - p) * (z * r * series + last)
-    return np.einsum("j,ijk->ik", chances.own_weights, one**work.positions)
+    with np.errstate(divide="ignore"):  # a position that cannot end is log 0, and its power 0
+        made = np.exp(work.positions * np.log(one))
+    if len(chances.own_weights) == 1:
+        return made[:, 0]
+    return np.einsum("j,ijk->ik", chances.own_weights, made)
 
 
 def _closed(chances: Chances, work: Work, kind: int, some: np.ndarray) -> bool:

@@ -49,6 +49,8 @@ def all_suffice(
     uses: Sequence[Use],
     own_spares: Sequence[Sequence[int]],
     shared_spares: Sequence[int] = (),
+    *,
+    failures: Sequence[Array] | None = None,
 ) -> tuple[float, bool]:
     """Chance that no part of any type runs short, and whether that is exact.
 
@@ -62,6 +64,8 @@ def all_suffice(
         Spares of each type's own parts.
     shared_spares : sequence of int
         Spares of the shared parts.
+    failures : sequence of ndarray, shape (nodes, most + 1), optional
+        Each type's distribution of failures at the nodes, if at hand (``node_pmf``).
 
     Returns
     -------
@@ -72,7 +76,12 @@ def all_suffice(
     """
     limits = np.asarray(shared_spares, int)
     works = [Work(work.positions, work.tries) for work in works]
-    longest = [len(mixed_pmf(chances, work, kind)) for kind, work in enumerate(works)]
+    if failures is None:
+        failures = [
+            node_pmf(chances, work, kind, _most_failures(chances, work, kind))
+            for kind, work in enumerate(works)
+        ]
+    longest = [rows.shape[1] for rows in failures]
     cells = np.prod(limits + 1) if limits.size else 1
     heavy = (
         limits.size > 1
@@ -82,42 +91,32 @@ def all_suffice(
         > 8 * GRID
     )
     if not heavy:
-        return _within(chances, works, uses, own_spares, limits), True
+        by_node = _by_node(failures, uses, own_spares, limits)
+        return float(chances.weights @ by_node), True
     each = []
     for part in range(limits.size):
         only = [Use(use.steps, use.own, use.shared[:, [part]]) for use in uses]
-        each.append(_by_node(chances, works, only, own_spares, limits[[part]]))
+        each.append(_by_node(failures, only, own_spares, limits[[part]]))
     own = [Use(use.steps, use.own, use.shared[:, :0]) for use in uses]
-    base = _by_node(chances, works, own, own_spares, limits[:0])
+    base = _by_node(failures, own, own_spares, limits[:0])
     short = sum(base - one for one in each)
     return float(chances.weights @ np.maximum(base - short, 0)), False
 
 
-def _within(
-    chances: Chances,
-    works: Sequence[Work],
-    uses: Sequence[Use],
-    own_spares: Sequence[Sequence[int]],
-    limits: np.ndarray,
-) -> float:
-    return float(chances.weights @ _by_node(chances, works, uses, own_spares, limits))
-
-
 def _by_node(
-    chances: Chances,
-    works: Sequence[Work],
+    failures: Sequence[Array],
     uses: Sequence[Use],
     own_spares: Sequence[Sequence[int]],
     limits: np.ndarray,
 ) -> Array:
     """Chance that all suffices at each node."""
-    nodes = len(chances.weights)
+    nodes = len(failures[0])
     shape = tuple(limits + 1)
     together: Array | None = None
     alone = np.ones(nodes)
-    for kind, (work, use, spares) in enumerate(zip(works, uses, own_spares, strict=True)):
-        ways = _ways(use, np.asarray(spares, int), limits, _most_failures(chances, work, kind))
-        used = node_pmf(chances, work, kind, len(ways) - 1) @ ways.reshape(len(ways), -1)
+    for rows, use, spares in zip(failures, uses, own_spares, strict=True):
+        ways = _ways(use, np.asarray(spares, int), limits, rows.shape[1] - 1)
+        used = rows[:, : len(ways)] @ ways.reshape(len(ways), -1)
         if not use.shared.any():
             alone *= used[:, 0]
             continue
