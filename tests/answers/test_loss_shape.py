@@ -9,6 +9,7 @@ from scipy import stats
 from tests.answers.loss_tables import NO_READINGS, attempts_of, readings_of
 from yieldkit.answers.loss_bounds import bend_list, performance_index, tolerance_bounds
 from yieldkit.answers.loss_shape import loss_change, loss_families, redone_splices
+from yieldkit.answers.loss_shares import shares_over
 from yieldkit.crew import Crew, Limit
 
 LIMITED = Crew(limits=(Limit(quantity="estimated loss", limit_db=0.1),))
@@ -82,9 +83,7 @@ def test_mixed_work_is_named_before_its_tail_is_trusted():
 
 def test_families_answer_is_the_same_each_time():
     made = attempts_of(np.random.default_rng(46).gamma(1.5, 0.03, 200))
-    first, second = (
-        loss_families(made, NO_READINGS, crew=Crew(), times=5).table for _ in range(2)
-    )
+    first, second = (loss_families(made, NO_READINGS, crew=Crew(), times=5).table for _ in range(2))
     pd.testing.assert_frame_equal(first, second)
 
 
@@ -163,3 +162,16 @@ def test_more_loss_at_1550_is_listed_as_a_bend():
     assert str(result).startswith("Bent: 1 joint of 20")
     fine = bend_list(made, both.iloc[1:20], crew=Crew())
     assert fine.table.empty and not fine.findings
+
+
+def test_share_above_its_limit_holds_the_truth_and_is_drawn():
+    loss = np.random.default_rng(53).gamma(1.5, 0.03, 3000)
+    result = shares_over(attempts_of(loss), NO_READINGS, crew=LIMITED, at_db=(0.05, 0.2))
+    table = result.table.set_index("at_db")
+    assert table.index.tolist() == [0.05, 0.1, 0.2]
+    for at, row in table.iterrows():
+        assert row["low"] < stats.gamma(1.5, scale=0.03).sf(at) < row["high"]
+        assert row["seen"] <= row["high"] + 0.01
+    assert str(result).startswith("LC, estimated loss: ") and "above 0.1 dB" in str(result)
+    ax = result.plot(Figure().subplots(), limit_db=0.1, group="LC")
+    assert ax.get_yscale() == "log" and ax.get_ylabel() == "Joints above it [%]"

@@ -58,9 +58,10 @@ class LossSummary(Result):
 
     def plot_bins(self, ax: Axes, *, limit_db: float | None = None, **figure: object) -> Axes:
         """Draw the bins of one row, its fit and a limit; ``group="LC"`` and the like choose it."""
+        from yieldkit.answers.loss_shares import chosen_row
         from yieldkit.figures.losses import draw_fit
 
-        return draw_fit(ax, _chosen(self.bins, figure), limit_db=limit_db)
+        return draw_fit(ax, chosen_row(self.bins, figure), limit_db=limit_db)
 
 
 def loss_summary(
@@ -204,14 +205,6 @@ def _bins(keys: pd.DataFrame, counts: Counts, found: Average) -> pd.DataFrame:
         count=counts.count,
         fitted=share * counts.n[counts.group],
     )
-
-
-def _chosen(table: pd.DataFrame, figure: dict[str, object]) -> pd.DataFrame:
-    for column, value in figure.items():
-        table = table[table[column] == value]
-    if table.empty or len(table[KEYS].drop_duplicates()) > 1:
-        raise ValueError(f"{figure} names no single row of the table; wanted some of {KEYS}")
-    return table
 
 
 def _finding(row: dict, crew: Crew) -> Finding:

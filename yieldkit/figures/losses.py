@@ -8,7 +8,7 @@ from matplotlib.axes import Axes
 
 from yieldkit.figures.bins import draw_bins
 from yieldkit.figures.intervals import draw_intervals
-from yieldkit.figures.style import ACCENT, ALARM, INK, calm
+from yieldkit.figures.style import ACCENT, ALARM, FAINT, INK, QUIET, calm
 
 _NAMES = {
     "mean_db": "Mean loss",
@@ -80,6 +80,81 @@ def draw_fit(ax: Axes, bins: pd.DataFrame, *, limit_db: float | None = None) -> 
         )  # fmt: skip
         ax.legend(frameon=False, loc="center right")
     return ax
+
+
+def draw_shares(ax: Axes, table: pd.DataFrame, *, limit_db: float | None = None) -> Axes:
+    """Draw the share of joints above each loss on a log scale, with its interval and what was seen.
+
+    Parameters
+    ----------
+    ax : Axes
+        Where to draw.
+    table : DataFrame, shape (losses, any)
+        ``at_db`` [dB]; ``share``, ``low``, ``high``, ``seen`` [fraction].
+    limit_db : float, optional
+        Limit [dB].
+
+    Returns
+    -------
+    Axes
+        ``ax``.
+    """
+    rows = table.sort_values("at_db")
+    at = rows["at_db"].to_numpy(float)
+    share, low, high, seen = (
+        100 * rows[name].to_numpy(float) for name in ("share", "low", "high", "seen")
+    )
+    least = 1e-3
+    ax.fill_between(at, np.maximum(low, least), np.maximum(high, least), color=FAINT)
+    ax.plot(at, np.maximum(share, least), color=ACCENT, linewidth=1.8, label="fitted")
+    here = seen > 0
+    ax.plot(at[here], seen[here], "D", color=INK, markersize=4.5, label="seen")
+    if limit_db is not None:
+        ax.axvline(limit_db, color=ALARM, linewidth=1.4, linestyle=(0, (5, 2)))
+        ax.annotate(f"limit {limit_db:g} dB", (limit_db, 0.98), xycoords=("data", "axes fraction"),
+                    xytext=(4, 0), textcoords="offset points", va="top", color=INK)  # fmt: skip
+    ax.set_yscale("log")
+    ax.set_ylim(max(least, 0.5 * float(np.nanmin(np.maximum(share, least)))), 130)
+    ax.set_yticks([0.01, 0.1, 1, 10, 100], ["0.01", "0.1", "1", "10", "100"])
+    ax.set_ylim(bottom=0.01)
+    ax.set_xlabel("Loss [dB]")
+    ax.set_ylabel("Joints above it [%]")
+    ax.legend(frameon=False, loc="lower left")
+    return calm(ax, grid="y")
+
+
+def draw_lines(
+    ax: Axes, table: pd.DataFrame, *, x: str, y: str, of: str, x_label: str, y_label: str
+) -> Axes:
+    """Draw one curve for each value of ``of``, told apart by line style and a name at its end.
+
+    Parameters
+    ----------
+    ax : Axes
+        Where to draw.
+    table : DataFrame, shape (points, any)
+        Columns ``x``, ``y``, ``of``.
+    x, y, of : str
+        Columns.
+    x_label, y_label : str
+        Names with unit.
+
+    Returns
+    -------
+    Axes
+        ``ax``.
+    """
+    styles = ("-", (0, (5, 2)), (0, (1, 1.5)), (0, (6, 2, 1, 2)))
+    colours = (ACCENT, ALARM, INK, QUIET)
+    for number, (name, rows) in enumerate(table.groupby(of, sort=False)):
+        ax.plot(
+            rows[x], rows[y], linestyle=styles[number % 4], color=colours[number % 4],
+            linewidth=1.8, label=str(name),
+        )  # fmt: skip
+    ax.set_xlabel(x_label)
+    ax.set_ylabel(y_label)
+    ax.legend(frameon=False, loc="best")
+    return calm(ax, grid="y")
 
 
 def draw_verdicts(ax: Axes, table: pd.DataFrame) -> Axes:

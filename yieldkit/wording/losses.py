@@ -3,7 +3,7 @@
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from yieldkit.wording.numbers import count, decibels, missing
+from yieldkit.wording.numbers import count, decibels, missing, percent
 
 
 def _what(values: Mapping[str, Any]) -> str:
@@ -130,6 +130,14 @@ def _tolerance(values: Mapping[str, Any]) -> str:
     )
 
 
+def _share_over(values: Mapping[str, Any]) -> str:
+    ends = f"{percent(values['low'], 2)} to {percent(values['high'], 2)}"
+    return (
+        f"{_what(values)}: {percent(values['share'], 2)} of joints above {values['at_db']:g} dB "
+        f"({ends}, {count(values['n'], 'reading')}); {percent(values['seen'], 2)} seen above it."
+    )
+
+
 def _index(values: Mapping[str, Any]) -> str:
     room = f"{values['index']:.2f} ({values['low']:.2f} to {values['high']:.2f})"
     return (
@@ -207,6 +215,7 @@ SENTENCES: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "limit_verdict": _verdict,
     "tolerance_bound": _tolerance,
     "loss_index": _index,
+    "share_over": _share_over,
     "bends": _bends,
     "no_bends": _no_bends,
     "loss_change": _change,
