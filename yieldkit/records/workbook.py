@@ -6,7 +6,7 @@ import datetime as dt
 import io
 import re
 import zipfile
-import zlib
+from typing import Any
 
 import pyarrow as pa
 
@@ -20,7 +20,6 @@ MAX_CELLS = 20_000_000
 _REMEDY = "Save the records as CSV, or copy them into a new workbook."
 _REF = re.compile(rb'<c\b[^>]*?\br="([A-Z]{1,3})(\d{1,7})"')
 _ROW = re.compile(rb'<row\b[^>]*?\br="(\d{1,9})"')
-_REPEAT = re.compile(rb'number-(columns|rows)-repeated="(\d+)"')
 
 
 def sheets(data: bytes, name: str, kind: str) -> list[Rows]:
@@ -155,12 +154,46 @@ def _check_packed(data: bytes, name: str) -> None:
                         seen.look(piece)
         except CrewError:
             raise
-        except (zipfile.BadZipFile, zlib.error, EOFError, OSError, RuntimeError) as error:
+        except Exception as error:  # a broken archive fails in many ways
             raise CrewError("this workbook is damaged", file=name, remedy=_REMEDY) from error
-        except NotImplementedError as error:
-            raise CrewError(
-                "this workbook is packed in an odd way", file=name, remedy=_REMEDY
-            ) from error
+    if "content.xml" in names:
+        _check_repeats(packed, name)
+
+
+def _check_repeats(packed: zipfile.ZipFile, name: str) -> None:
+    """An open document writes equal cells once, with a count: see how far its values reach."""
+    from xml.etree import ElementTree  # entities are refused before
+
+    row = column = last_row = last_column = 0
+    filled = False
+    try:
+        with packed.open("content.xml") as stream:
+            for event, element in ElementTree.iterparse(stream, ("start", "end")):
+                tag = element.tag.rsplit("}", 1)[-1]
+                if event == "start" and tag == "table":
+                    row = last_row = last_column = 0
+                elif event == "start" and tag == "table-row":
+                    column, filled = 0, False
+                elif event == "end" and tag in ("table-cell", "covered-table-cell"):
+                    column += _count(element, "columns")
+                    if len(element) or any(key.endswith("value") for key in element.attrib):
+                        last_column, filled = max(last_column, column), True
+                elif event == "end" and tag == "table-row":
+                    row += _count(element, "rows")
+                    last_row = row if filled else last_row
+                    element.clear()
+                    if last_row * last_column > MAX_CELLS:
+                        raise _too_large(name, "a sheet spans too many cells")
+    except ElementTree.ParseError as error:
+        raise CrewError("this workbook is damaged", file=name, remedy=_REMEDY) from error
+
+
+def _count(element: Any, kind: str) -> int:
+    """How often a row or cell is repeated."""
+    for key, value in element.attrib.items():
+        if key.endswith(f"number-{kind}-repeated"):
+            return int(value) if value.isdigit() else 1
+    return 1
 
 
 class _Seen:
@@ -170,7 +203,6 @@ class _Seen:
         self.name = name
         self.tail = b""
         self.rows = self.columns = 1
-        self.repeated = {b"rows": 0, b"columns": 0}
 
     def look(self, piece: bytes) -> None:
         """Look at the next piece, with the end of the one before."""
@@ -190,7 +222,5 @@ class _Seen:
             self.columns = max(self.columns, column)
         for row in _ROW.findall(text):
             self.rows = max(self.rows, int(row))
-        for kind, count in _REPEAT.findall(text):
-            self.repeated[kind] = max(self.repeated[kind], min(int(count), 10**9))
         if self.rows * self.columns > MAX_CELLS:
             raise _too_large(self.name, "a sheet spans too many cells")
