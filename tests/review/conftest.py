@@ -64,6 +64,7 @@ def review(first_pass):
             "duplicates": [2, 0],
             "held": [0, 0],
             "refused": [1, 0],
+            "newest": pd.to_datetime(["2026-11-20", None], utc=True),
         }
     )
     decide = Finding(

@@ -94,7 +94,7 @@ def _over_findings(over: pd.DataFrame, each: pd.DataFrame) -> list[Finding]:
     for quantity, rows in over.groupby("quantity", sort=False):
         joints = rows.drop_duplicates("position_id")
         named = [
-            " ".join(str(part) for part in place)
+            "\u00a0".join(str(part) for part in place)
             for place in joints[["job", "panel", "port"]].dropna().itertuples(index=False)
         ]
         values = {

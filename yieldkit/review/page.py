@@ -36,13 +36,12 @@ class Said:
 def render(review: Review) -> str:
     """The page of a review as HTML; all text from the records is escaped."""
     top = {
-        severity: [_said(code, found) for code, found in review.found(severity)[:MOST_AT_THE_TOP]]
+        severity: [
+            _said(code, found, number)
+            for number, (code, found) in enumerate(_first(review, severity), start=1)
+        ]
         for severity in ("decide", "cannot tell", "watch")
     }
-    top["decide"] = [
-        _said(code, found, number)
-        for number, (code, found) in enumerate(review.found("decide")[:MOST_AT_THE_TOP], start=1)
-    ]
     title, dates = words.week_title(review.week, review.first_day, review.last_day)
     counts = {severity: len(review.found(severity)) for severity in top}
     return _template().render(
@@ -79,6 +78,12 @@ def _template() -> jinja2.Template:
         lstrip_blocks=True,
     )
     return surroundings.get_template("page.html.j2")
+
+
+def _first(review: Review, severity: str) -> list[tuple[str, Finding]]:
+    """The findings of a severity that stand at the top; what came in comes after the work."""
+    found = sorted(review.found(severity), key=lambda pair: pair[0] == "arrived")
+    return found[:MOST_AT_THE_TOP]
 
 
 def _said(section: str, found: Finding, number: int = 0) -> Said:

@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 
+from yieldkit.answers.doubts import what_came_in
 from yieldkit.answers.result import Finding
 from yieldkit.answers.rework import cost_of_rework
 from yieldkit.answers.yields import first_pass_table
@@ -28,8 +29,21 @@ def arrived(asked: Asked) -> Part:
     """Files and their accounting, what was refused or conflicts, and doubts."""
     files = asked.records.files()
     table = stable("records", files)
+    period = {"since": asked.first, "until": asked.last}
+    found = what_came_in(
+        files,
+        asked.records.attempts(**period),
+        crew=asked.crew,
+        rework=asked.rework,
+        measurements=asked.records.measurements(**period),
+        doubts=asked.records.doubts(),
+        stock=asked.records.stock(),
+        as_of=asked.as_of,
+    )
     return Part(
-        Section("arrived", tables=(shown.records(files, words.CAPTIONS["records"]),)),
+        Section(
+            "arrived", found.findings, tables=(shown.records(files, words.CAPTIONS["records"]),)
+        ),
         stable={"records": table},
         further={
             "refused": asked.records.refused().drop(columns="sha256"),

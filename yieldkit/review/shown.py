@@ -34,8 +34,9 @@ def first_pass(table: pd.DataFrame, caption: str) -> Shown:
             whole(each["unknown"]),
         ]
         if adjusted:
+            between = interval(each["adjusted_low"], each["adjusted_high"])
             known = not missing(each["adjusted"])
-            cells.append(percent(each["adjusted"]) if known else "–")
+            cells.append(f"{percent(each['adjusted'])} ({between})" if known else "–")
         return cells
 
     return _shown(table, caption, heads, row, figures=range(1, len(heads)))
@@ -75,7 +76,7 @@ def open_jobs(table: pd.DataFrame, caption: str) -> Shown:
         ]
 
     heads = ["Job", "Open", "Oldest begun", "Waits [days]", "Not begun", "Of all"]
-    return _shown(table, caption, heads, row, figures=(1, 3, 4, 5))
+    return _shown(table, caption, heads, row, figures=(1, 3, 4, 5), most=9)
 
 
 def steps(table: pd.DataFrame, caption: str) -> Shown:
@@ -95,7 +96,10 @@ def steps(table: pd.DataFrame, caption: str) -> Shown:
 
 
 def records(table: pd.DataFrame, caption: str) -> Shown:
-    """Files and what became of their rows."""
+    """Files and what became of their rows; those with something amiss first, then the newest."""
+    amiss = table["data_rows"].eq(0) | (table["held"] + table["refused"] > 0)
+    order = table.assign(fine=~amiss)
+    table = order.sort_values(["fine", "newest", "file"], ascending=[True, False, True])
     counts = ["data_rows", "accepted", "duplicates", "held", "refused"]
 
     def row(each: pd.Series) -> list[str]:
@@ -103,7 +107,7 @@ def records(table: pd.DataFrame, caption: str) -> Shown:
         return [str(each["file"]), read_as, *(whole(each[name]) for name in counts)]
 
     heads = ["File", "Read as", *(words.heading(name) for name in counts)]
-    return _shown(table, caption, heads, row, figures=range(2, 7), most=30)
+    return _shown(table, caption, heads, row, figures=range(2, 7), most=16)
 
 
 def limits(table: pd.DataFrame, caption: str) -> Shown:
@@ -127,7 +131,8 @@ def limits(table: pd.DataFrame, caption: str) -> Shown:
         ]
 
     heads = ["Reading", "Rule", "n", "Value", "Interval", "Limit", "Verdict"]
-    return _shown(table, caption, heads, row, figures=range(2, 6), most=max(6, open_or_failed))
+    most = min(max(6, open_or_failed), 14)
+    return _shown(table, caption, heads, row, figures=range(2, 6), most=most)
 
 
 MARKS = {"met": "●", "not met": "◆", "cannot tell": "○"}
@@ -147,7 +152,7 @@ def losses(table: pd.DataFrame, caption: str) -> Shown:
         return cells
 
     heads = ["Reading", "n", "Mean", "Interval", "97 % stay under", "Interval"]
-    return _shown(table, caption, heads, row, figures=range(1, 6), most=12)
+    return _shown(table, caption, heads, row, figures=range(1, 6), most=9)
 
 
 def signals(table: pd.DataFrame, caption: str) -> Shown:

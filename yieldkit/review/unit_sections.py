@@ -7,9 +7,11 @@ from dataclasses import replace
 from datetime import timedelta
 
 import pandas as pd
+from matplotlib.axes import Axes
 
 from yieldkit.answers.drift import DriftWatch, drift_watch
 from yieldkit.answers.result import Finding
+from yieldkit.figures.drift import draw_watch
 from yieldkit.review import shown
 from yieldkit.review.asked import Asked, Part
 from yieldkit.review.model import Picture, Section
@@ -47,7 +49,7 @@ def drift(asked: Asked) -> Part:
     if found.streams and len(table) == len(found.table):
         pictures = (
             picture(
-                found.plot,
+                lambda ax: _draw(ax, found, table),
                 height=2.9,
                 caption=words.CAPTIONS["watch"],
                 says=words.said_of_watch(table["unit"].tolist(), len(found.streams)),
@@ -59,6 +61,18 @@ def drift(asked: Asked) -> Part:
         stable={"signals": table},
         further={"retest": _to_retest(asked, found, table)},
     )
+
+
+def _draw(ax: Axes, found: DriftWatch, table: pd.DataFrame) -> Axes:
+    """The watched sums; those that only echo a clearer signal are left out."""
+    named = set(zip(table["unit"], table["quantity"], strict=True))
+    limit = found.settings["limit"]
+    streams = [
+        (f"{stream.unit}, {stream.quantity}", stream.series.index, stream.watch.sums)
+        for stream in found.streams
+        if stream.watch.sums.max() <= limit or (stream.unit, stream.quantity) in named
+    ]
+    return draw_watch(ax, streams, limit=limit)
 
 
 def _one_decision_a_unit(findings: Iterable[Finding]) -> tuple[Finding, ...]:

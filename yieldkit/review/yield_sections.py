@@ -23,6 +23,10 @@ SHOWN_BY = ("connector_type", "splicer", "cleaver")
 """Groupings whose figures stand on the page; all are in the workbook."""
 
 
+RESTATED_BY = ("all", "job")
+"""Groupings of last week's figures that are worked out again."""
+
+
 def open_joints(asked: Asked) -> Part:
     """Begun joints that are not accepted: by job, the longest waiting first."""
     found = open_positions(asked.all_positions, crew=asked.crew, as_of=asked.as_of)
@@ -130,13 +134,13 @@ def _last_week(asked: Asked) -> tuple[Finding, pd.DataFrame]:
         positions,
         crew=asked.crew,
         stages=("termination",),
-        groupings=("all", *SHOWN_BY, "job"),
+        groupings=RESTATED_BY,
         confidence=asked.confidence,
         as_of=asked.as_of,
     ).table
     on_file = given.first_given(Path(asked.records.folder) / "reviews" / name)
     if on_file is not None:
-        same = on_file["by"].isin(["all", *SHOWN_BY, "job"]) & (on_file["stage"] == "termination")
+        same = on_file["by"].isin(RESTATED_BY) & (on_file["stage"] == "termination")
         on_file = on_file[same]
     table = given.restated(on_file, now)
     return given.about_last_week(name, table, was_given=on_file is not None), table

@@ -10,10 +10,10 @@ STEPS: dict[str, str] = {
     "retest": "Re-test the accepted joints made since {since}; the list is in the workbook.",
     "measure_over_limit": (
         "Clean, inspect and measure these joints, or make them again; all are on the sheet"
-        " `over limit` of the workbook."
+        ' "over limit" of the workbook.'
     ),
     "find_the_carrier": (
-        "See on the sheet `losses` which splicer carries it; look at kit, lots and jobs before the"
+        'See on the sheet "losses" which splicer carries it; look at kit, lots and jobs before the'
         " next job."
     ),
     "reference_check": "Clean the reference cord, set the reference again and repeat the tests.",
