@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from yieldkit.answers.yields import first_pass_yield
-from yieldkit.simulate import CrewPlan, SimulatedCrew, simulate
+from yieldkit.simulate import CrewPlan, Shift, SimulatedCrew, simulate
 from yieldkit.simulate.chances import COLUMN, true_chance
+from yieldkit.simulate.seeing import first_alarms, watch
 
 JOB_NODES, JOB_WEIGHTS = np.polynomial.hermite_e.hermegauss(9)
 
@@ -117,4 +119,36 @@ def files_account(plan: CrewPlan, seed: int) -> list[dict[str, Any]]:
         elif "data_rows" in counts and not name.startswith("_"):
             exact = int(files.loc[name, "data_rows"]) == counts["data_rows"]
             outcomes.append({"what": "hand-kept lists", "covered": exact})
+    return outcomes
+
+
+def watch_steady(plan: CrewPlan, seed: int) -> list[dict[str, Any]]:
+    """Signals of the watch in a crew in which nothing changed: all of them false."""
+    crew = simulate(plan, seed=seed)
+    found = watch(crew)
+    return [{"what": "signals", "alarms": len(found.table), "quarters": plan.weeks / 13}]
+
+
+CHANGES = {
+    "splicer, loss x 2": {"kind": "splicer", "loss_factor": 2.0},
+    "splicer, loss x 1.5": {"kind": "splicer", "loss_factor": 1.5},
+    "cleaver, faults 4 to 8 %": {"kind": "cleaver", "fault": 0.736},
+}
+
+
+def watch_change(plan: CrewPlan, seed: int) -> list[dict[str, Any]]:
+    """Weeks from a change in the middle of the period to the first signal of that unit."""
+    rng = np.random.default_rng(seed)
+    outcomes = []
+    for what, change in CHANGES.items():
+        units = plan.cleavers
+        if change["kind"] == "splicer":
+            units = tuple(splicer.unit for splicer in plan.splicers)
+        shift = Shift(unit=str(rng.choice(units)), start_day=plan.days // 2, **change)
+        crew = simulate(replace(plan, shifts=(shift,)), seed=seed)
+        onset = crew.truth.onsets["date"].iloc[0]
+        alarms = first_alarms(watch(crew))
+        late = alarms[alarms["day"] >= onset]
+        own = late[(late["kind"] == shift.kind) & (late["unit"] == shift.unit)]["day"].min()
+        outcomes.append({"what": what, "delay": (own - onset) / pd.Timedelta(days=7)})
     return outcomes

@@ -16,7 +16,7 @@ from harness import (
     write_table,
 )
 
-from yieldkit.simulate import Logging, fitting_crew, misspecified, typical_crew
+from yieldkit.simulate import Logging, Wear, fitting_crew, misspecified, typical_crew
 
 COMMAND = "pytest -m long tests/long/test_harness.py"
 FITTING = fitting_crew(technicians=6, weeks=13)
@@ -26,6 +26,8 @@ SMALL = {
     "fits": fitting_crew(technicians=2, weeks=2),
     "misspecified": misspecified(typical_crew(technicians=2, weeks=2)),
 }
+
+STEADY = Wear(fault=0.0, loss=0.0, refusal=0.0, angle=0.0, electrode_loss=0.0)
 
 
 @pytest.mark.parametrize("claim", [claims.stated_chances, claims.yields_cover, claims.records_tell])
@@ -42,6 +44,17 @@ def test_smoke_fitting_crew_is_covered_and_files_account():
     told = run_study(claims.records_tell, SMALL, crews=1, seed=2, processes=1, progress=False)
     fits = told[(told["crew"] == "fits") & told["what"].str.startswith("called")]
     assert (fits["n"] == fits["right"]).all()
+
+
+def test_smoke_watch_on_a_steady_and_a_changed_crew(monkeypatch):
+    one_change = dict(list(claims.CHANGES.items())[:1])
+    monkeypatch.setattr(claims, "CHANGES", one_change)
+    one = {"fits": fitting_crew(2, 6, wear=STEADY)}
+    steady = run_study(claims.watch_steady, one, crews=1, seed=2, processes=1, progress=False)
+    assert steady["alarms"].item() <= 3
+    changed = run_study(claims.watch_change, one, crews=1, seed=2, processes=1, progress=False)
+    assert set(changed["what"]) == set(one_change)
+    assert (changed["delay"].dropna() >= 0).all()
 
 
 def coin(plan, seed):
@@ -209,3 +222,32 @@ def test_long_files_are_accounted_for():
         command=COMMAND,
     )
     assert (table["exact"] == 1.0).all()
+
+
+@pytest.mark.long
+def test_long_watch_cries_no_wolf_and_sees():
+    plans = {
+        "fits": fitting_crew(wear=STEADY),
+        "misspecified": misspecified(typical_crew(wear=STEADY)),
+    }
+    rows = run_study(claims.watch_steady, plans, crews=40, seed=45)
+    table = alarm_rate(rows, by=["crew"])
+    write_table(
+        "harness",
+        "false alarms of the watch",
+        table,
+        about="Signals of the drift watch in 13 weeks in which nothing changed, the whole crew of"
+        " six together; the settings ask for one. 40 crews a kind.",
+        command=COMMAND,
+    )
+    seen = delays(run_study(claims.watch_change, plans, crews=25, seed=46), by=["crew", "what"])
+    write_table(
+        "harness",
+        "delays of the watch",
+        seen,
+        about="Weeks from a change in the middle of 13 weeks to the first signal of that unit, at"
+        " one false alarm a quarter for the whole crew; 25 crews a kind.",
+        command=COMMAND,
+    )
+    fits = table.set_index("crew").loc["fits"]
+    assert fits["alarms_per_quarter"] < 1.0 + 4 * fits["mc_error"]

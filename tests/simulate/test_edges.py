@@ -137,3 +137,9 @@ def test_misspecified_differs_in_what_it_says():
         name for name in plan.__dataclass_fields__ if getattr(plan, name) == getattr(wrong, name)
     }
     assert set(plan.__dataclass_fields__) - same == changed
+
+
+def test_both_ready_plans_take_numbers_of_units():
+    for make in (typical_crew, fitting_crew):
+        plan = make(2, 1, splicers=3, cleavers=2, heaters=1)
+        assert (len(plan.splicers), len(plan.cleavers), len(plan.heaters)) == (3, 2, 1)

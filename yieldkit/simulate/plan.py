@@ -340,13 +340,21 @@ def typical_crew(
     return replace(plan, **changes)
 
 
-def fitting_crew(technicians: int = 6, weeks: int = 13, **changes: Any) -> CrewPlan:
+def fitting_crew(
+    technicians: int = 6,
+    weeks: int = 13,
+    *,
+    splicers: int = 4,
+    cleavers: int = 4,
+    heaters: int = 3,
+    **changes: Any,
+) -> CrewPlan:
     """A crew that meets the assumptions of the plain models, all told and nothing hidden.
 
     Faults add on the logit with normal effects, losses are exponential, every failure is written
     down, every place is known, and no limit turns a loss into a failure.
     """
-    plan = typical_crew(technicians, weeks)
+    plan = typical_crew(technicians, weeks, splicers=splicers, cleavers=cleavers, heaters=heaters)
     plain = replace(
         plan,
         types=tuple(replace(kind, test_limit_db=None) for kind in plan.types),
