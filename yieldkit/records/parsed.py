@@ -14,7 +14,7 @@ from yieldkit.records.tables import CAUSES, DISPOSITIONS, ERRORS, QUANTITIES, ST
 if TYPE_CHECKING:
     import pyarrow as pa
 
-VERSION = 1
+VERSION = 2
 """Grows whenever the same bytes and layout would be typed differently."""
 
 C = Column
