@@ -12,6 +12,7 @@ from yieldkit.records.opened import CrewRecords
 from yieldkit.review import loss_section, parts_and_people, unit_sections, yield_sections
 from yieldkit.review.asked import Asked, Part
 from yieldkit.review.model import Review, Section
+from yieldkit.review.source_part import decided_once
 from yieldkit.review.tables import COLUMNS, hide_few, stable
 
 INVENTED = "invented"
@@ -66,7 +67,7 @@ def gather(
         lead=lead,
         invented=INVENTED in asked.crew.general.name.lower(),
         overall=overall,
-        sections=tuple(part.section for part in parts),
+        sections=decided_once(part.section for part in parts),
         stable={name: stable(name, tables.get(name)) for name in COLUMNS},
         further=_sheets(part.further for part in parts),
     )

@@ -17,6 +17,7 @@ from yieldkit.review import given, shown
 from yieldkit.review.asked import Asked, Part
 from yieldkit.review.model import Picture, Section
 from yieldkit.review.pictures import picture
+from yieldkit.review.source_part import sources
 from yieldkit.wording import page as words
 
 SHOWN_BY = ("connector_type", "splicer", "cleaver")
@@ -81,10 +82,17 @@ def yields_of_week(asked: Asked) -> Part:
     if len(mine):
         tables.append(shown.steps(steps.table, words.CAPTIONS["steps"]))
     findings = (last_week, *steps.findings) if len(mine) else (last_week,)
+    behind, gaps, units = sources(asked)
+    pictures = (*_pictures(trend.table, groups), *gaps)
     return Part(
-        Section("yields", findings, _pictures(trend.table, groups), tuple(tables)),
+        Section("yields", (*findings, *behind), pictures, tuple(tables)),
         stable={"first_pass": pd.concat([of_week, trend.table], ignore_index=True)},
-        further={"trend": trend.table, "steps": steps.table, "restated": restated},
+        further={
+            "trend": trend.table,
+            "steps": steps.table,
+            "restated": restated,
+            "sources": units,
+        },
     )
 
 

@@ -124,7 +124,10 @@ CAPTIONS = {
     "signals": "Alarms",
     "watch": "Watched sums, a line a unit: a sum grows while a unit does worse than in its past.",
     "q97": "Loss that 97 % of the week's joints stay under.",
-    "sources": "With the same mix of work",
+    "sources": (
+        "First pass of each unit less the crew's, with the same mix of work (last four weeks)."
+        " Hollow: cannot be told from another."
+    ),
 }
 """Words over a table or under a picture."""
 
@@ -191,7 +194,7 @@ SHEETS: dict[str, str] = {
     "trend": "First-pass yield of a week",
     "steps": "Share of first attempts that got past a step",
     "open": "A begun joint that is not accepted yet",
-    "sources": "A unit or person, with the figure for the same mix of work",
+    "sources": "A unit: its first pass less the crew's, with the same mix of work [points]",
     "refused": "A row that could not be read, with the reason and its raw text",
     "held": "A row that conflicts with a row that counts",
     "doubts": "Something in the records to look into",
@@ -236,8 +239,10 @@ def heading(column: str) -> str:
     return text[:1].upper() + text[1:] + (f" [{_UNITS[unit]}]" if unit else "")
 
 
-_SHARE_TABLES = ("first_pass", "trend", "steps", "restated", "decisions", "sources")
-_RANGE_UNITS = {"limits": " [dB]"} | dict.fromkeys(_SHARE_TABLES, " [%]")
+_SHARE_TABLES = ("first_pass", "trend", "steps", "restated", "decisions")
+_RANGE_UNITS = {"limits": " [dB]", "sources": " [points]", "over_limit": " [dB]"} | dict.fromkeys(
+    _SHARE_TABLES, " [%]"
+)
 
 
 def is_share(table: str) -> bool:
@@ -399,6 +404,12 @@ def _open_too_long(values: Mapping[str, Any]) -> str:
         f" {values['limit_days']} days, the oldest for {values['oldest_days']:.0f} days"
         f" ({values['oldest_job']}). Test or close them; until then they count as not known."
     )
+
+
+def said_of_gaps(rows: Sequence[Mapping[Any, Any]]) -> str:
+    """Gaps of units to the crew in words, for those who cannot see the picture."""
+    said = [f"{row['unit']} {row['gap_points']:+.1f}" for row in rows]
+    return f"Points of first pass beside the crew's: {listed(said)}."
 
 
 def said_of_watch(loud: list[str], lines: int) -> str:
