@@ -48,6 +48,14 @@ def test_mean_up_with_the_spread_down_is_the_machine():
     assert "groove" in str(result)
 
 
+def test_mean_up_with_the_spread_up_is_some_bad_joints():
+    rng = np.random.default_rng(54)
+    bad = rng.random(1500) < 0.15
+    row, result = changed(rng.exponential(0.03, 1500), rng.exponential(np.where(bad, 0.2, 0.03)))
+    assert row["says"] == "some bad joints"
+    assert "some bad joints among good ones" in str(result)
+
+
 def test_thirty_each_cannot_tell_and_no_rise_says_nothing():
     rng = np.random.default_rng(43)
     row, result = changed(rng.exponential(0.03, 30), rng.exponential(0.06, 30))

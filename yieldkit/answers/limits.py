@@ -360,6 +360,7 @@ def _findings(table: pd.DataFrame, crew: Crew) -> tuple[Finding, ...]:
     found = []
     for row in rows:
         values = {str(name): value for name, value in row.items()}
+        values |= {name: int(values[name]) for name in ("over", "near") if values[name] >= 0}
         person = values["by"] == "technician"
         few = person and values["n"] < crew.general.too_few_positions
         code = "loss_too_few" if few else "limit_verdict"

@@ -10,7 +10,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from scipy.special import gammaln
 
-from yieldkit.answers.losses import KEYS, grouped_losses
+from yieldkit.answers.losses import KEYS, count_groups, grouped_losses
 from yieldkit.answers.result import Finding, Result
 from yieldkit.crew import ALL, Crew
 from yieldkit.methods.binned import (
@@ -118,10 +118,13 @@ def loss_change(
     LossChange
         ``table``: the keys, ``n_before``, ``n``, ``ratio`` of the means and ``cv_before``, ``cv``,
         ``cv_ratio`` with ``_low`` and ``_high``; ``says``: "machine offset", "hand or cleave",
-        "no rise" or "cannot tell".
+        "some bad joints" (the spread grew too), "no rise" or "cannot tell". Estimates and two-way
+        losses only: other readings hold the mating of connectors too.
     """
     check_confidence(confidence)
-    readings, keys, _ = grouped_losses(attempts, measurements, crew, by)
+    readings, _, _ = grouped_losses(attempts, measurements, crew, by)
+    readings = readings[readings["quantity"].isin(["estimated loss", "two-way loss"])]
+    keys, _ = count_groups(readings, KEYS)
     later = pd.to_datetime(readings["date"]) >= pd.Timestamp(since).tz_localize(None)
     sides = []
     for part in (readings[~later], readings[later]):
@@ -298,6 +301,8 @@ def _says(row: dict[str, Any]) -> str:
         return "no rise"
     if row["cv_ratio_high"] < 1:
         return "machine offset"
+    if row["cv_ratio_low"] > 1:
+        return "some bad joints"
     return "hand or cleave" if row["cv_ratio_low"] > SAME else "cannot tell"
 
 

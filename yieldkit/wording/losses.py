@@ -171,7 +171,10 @@ def _change(values: Mapping[str, Any]) -> str:
     if values["says"] == "cannot tell":
         return f"{_what(values)}: cannot tell what kind of change this is ({n})."
     mean, spread = _times(values, "ratio"), _times(values, "cv_ratio")
-    if values["says"] == "machine offset":
+    if values["says"] == "some bad joints":
+        said = "rose, which is how some bad joints among good ones look"
+        step = "Find which day, lot or hand they share first."
+    elif values["says"] == "machine offset":
         said = "fell, which is how a machine that is off to one side looks"
         step = "Clean the groove and lenses and run the arc check first."
     else:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import special
@@ -22,6 +22,9 @@ from yieldkit.methods.binned.intervals import (
 
 USUAL: tuple[Family, ...] = (Exponential(), Gamma(), Weibull(), Lognormal())
 """Families weighed where nothing more is known; physics speaks for the first two."""
+
+NEGLIGIBLE = 0.01
+"""Under this weight a family is left out of the averages of a group."""
 
 POSSIBLE = 0.05
 """Weight from which a family may be the true one: a verdict must hold under each of these."""
@@ -108,12 +111,16 @@ class Average:
         to, back = (special.logit, special.expit) if share else (np.log, np.exp)
         if not (positive or share):
             to, back = (np.asarray, np.asarray)
+        fits = [
+            replace(made, known=made.known & (weight >= NEGLIGIBLE))
+            for made, weight in zip(self.fits, self.weights, strict=True)
+        ]
         if not widest:
-            single = [of(made, confidence) for made in self.fits]
+            single = [of(made, confidence) for made in fits]
             return average_intervals(single, self.weights, confidence, to, back)
         n = self.fits[0].counts.n
         wanted = cautious(confidence, n, max(made.family.free for made in self.fits))
-        single = [of(made, wanted) for made in self.fits]
+        single = [of(made, wanted) for made in fits]
         found = average_intervals(single, self.weights, wanted, to, back)
         may = self.weights >= POSSIBLE
         low = np.where(may, [each.low for each in single], np.inf).min(axis=0)
