@@ -5,46 +5,10 @@ import pandas as pd
 import pytest
 from matplotlib.figure import Figure
 from pytest import approx
-from scipy.special import expit
 
+from tests.answers.crew_work import MIXED, work
 from yieldkit.answers.sources import likely_sources
 from yieldkit.crew import Crew, General
-
-
-def work(assignments, each, rng, bad=None, logit=3.0, shift=-1.5):
-    """Positions of (technician, splicer, cleaver) assignments; units in ``bad`` are worse."""
-    parts = []
-    for person, splicer, cleaver in assignments:
-        hit = len({person, splicer, cleaver} & set(bad or ()))
-        passed = rng.random(each) < expit(logit + shift * hit)
-        parts.append(
-            pd.DataFrame(
-                {
-                    "technician": person,
-                    "splicer": splicer,
-                    "cleaver": cleaver,
-                    "first_pass_termination": np.where(passed, "yes", "no"),
-                }
-            )
-        )
-    made = pd.concat(parts, ignore_index=True)
-    return made.assign(
-        position_id=np.arange(len(made)),
-        first_attempt_id="x",
-        heater="H-01",
-        connector_lot="L1",
-        fibre_lot="F1",
-        connector_type="LC",
-        job=[f"J{at}" for at in rng.integers(0, 8, len(made))],
-    )
-
-
-MIXED = [
-    (f"T{person}", f"S{splicer}", f"C{cleaver}")
-    for person in range(4)
-    for splicer in range(3)
-    for cleaver in range(3)
-]
 
 
 def test_a_bad_cleaver_on_mixed_kit_is_named_with_its_step_and_caution():
@@ -85,9 +49,8 @@ def test_two_camps_cannot_be_compared():
 def test_nearly_always_together_is_said_with_its_share():
     own = [("T0", "S0", "C0"), ("T1", "S1", "C1"), ("T2", "S2", "C2")]
     made = work(own * 30, 10, np.random.default_rng(5))
-    few = work(
-        [("T0", "S1", "C0"), ("T1", "S2", "C0"), ("T2", "S0", "C1")], 6, np.random.default_rng(6)
-    )
+    mixes = [("T0", "S1", "C0"), ("T1", "S2", "C0"), ("T2", "S0", "C1"), ("T0", "S2", "C1")]
+    few = work([*mixes, ("T1", "S0", "C2")], 3, np.random.default_rng(6))
     found = likely_sources(pd.concat([made, few], ignore_index=True))
     nearly = found.apart[found.apart["how"] == "nearly"]
     assert len(nearly) > 0

@@ -116,11 +116,18 @@ def _swap_plan(values: Mapping[str, Any]) -> str:
     )
 
 
+def _swap_none(values: Mapping[str, Any]) -> str:
+    return (
+        f"No swap of one piece between two people tells {values['unit']} from {values['partner']}:"
+        " everybody's usual kit is the same there. Borrow a second unit for some days."
+    )
+
+
 def _swap_out_of_reach(values: Mapping[str, Any]) -> str:
     return (
-        f"No swap of up to {count(values['days'], 'day')} brings the gap of {values['unit']} to"
-        f" \u00b1{values['wanted']:g} points (best \u00b1{values['after']:.1f}, now"
-        f" \u00b1{values['before']:.1f})."
+        f"No swap of up to {count(values['days'], 'day')} tells {values['unit']} from"
+        f" {values['partner']} to \u00b1{values['wanted']:g} points (best: {values['swap']},"
+        f" \u00b1{values['after']:.1f}, now \u00b1{values['before']:.1f})."
     )
 
 
@@ -135,5 +142,6 @@ SENTENCES: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "together_exactly": _together_exactly,
     "together_nearly": _together_nearly,
     "swap_plan": _swap_plan,
+    "swap_none": _swap_none,
     "swap_out_of_reach": _swap_out_of_reach,
 }

@@ -13,6 +13,9 @@ from yieldkit.methods.crossed.integrate import Integrated
 ZERO = 1e-9
 """Eigenvalues of the scaled cross-products below this are nil."""
 
+MOST_NODES = 16
+"""Sets of standard deviations over which a plan's precision is averaged."""
+
 
 @dataclass(frozen=True, eq=False)
 class Apart:
@@ -81,7 +84,9 @@ def overlaps(of: Factors, weight: Array) -> Array:
 def precision_after(
     posterior: Integrated, contrast: Array, codes: Array, weight: Array
 ) -> tuple[float, float]:
-    """Standard deviation of a contrast now, and after more trials, at the likeliest spreads.
+    """Standard deviation of a contrast now, and after more trials.
+
+    Variances are averaged over the likeliest sets of standard deviations, held at their weights.
 
     Parameters
     ----------
@@ -94,15 +99,19 @@ def precision_after(
     weight : ndarray, shape (m,)
         Information of each: trials times chance times (1 - chance).
     """
-    node = posterior.nodes[int(np.argmax(posterior.weight))]
-    before = float(node.spread_of(contrast[:, None])[0])
     columns = np.zeros((len(contrast), len(weight)))
     for row in codes:
         columns[row, np.arange(len(weight))] += 1.0
-    half = node.scale[:, None] * columns
-    through = cho_solve((node.root, True), half)
-    inner = half.T @ through
-    inner[np.diag_indices_from(inner)] += 1 / np.maximum(weight, 1e-12)
-    gain = (node.scale * contrast) @ through
-    after = before**2 - float(gain @ np.linalg.solve(inner, gain))
-    return before, float(np.sqrt(max(after, 0.0)))
+    heaviest = np.argsort(posterior.weight)[::-1][:MOST_NODES]
+    share = posterior.weight[heaviest] / posterior.weight[heaviest].sum()
+    now, then = np.zeros(len(heaviest)), np.zeros(len(heaviest))
+    for at, place in enumerate(heaviest):
+        node = posterior.nodes[place]
+        half = node.scale[:, None] * columns
+        through = cho_solve((node.root, True), half)
+        inner = half.T @ through
+        inner[np.diag_indices_from(inner)] += 1 / np.maximum(weight, 1e-12)
+        gain = (node.scale * contrast) @ through
+        now[at] = node.spread_of(contrast[:, None])[0] ** 2
+        then[at] = now[at] - gain @ np.linalg.solve(inner, gain)
+    return float(np.sqrt(share @ now)), float(np.sqrt(max(share @ then, 0.0)))

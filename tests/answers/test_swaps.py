@@ -1,0 +1,62 @@
+"""Swap plans: what a swap would tell, held to what it does tell once done."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from tests.answers.crew_work import work
+from yieldkit.answers.sources import likely_sources
+from yieldkit.answers.swaps import swap_plan
+
+OWN = [("T0", "S0", "C0"), ("T0", "S0", "C1"), ("T1", "S1", "C0"), ("T1", "S1", "C1")]
+
+
+def own_kit(each=120, seed=1):
+    made = work(OWN, each, np.random.default_rng(seed), logit=2.5)
+    return made.assign(
+        first_date=pd.Timestamp("2026-03-02") + pd.to_timedelta(made.index % 10, "D")
+    )
+
+
+def test_the_plan_names_people_kit_days_and_positions():
+    before = swap_plan(own_kit(), unit="T1", partner="S1").table["before"].iloc[0]
+    wanted = 0.8 * before
+    found = swap_plan(own_kit(), unit="T1", partner="S1", wanted_points=wanted)
+    best = found.table.iloc[0]
+    assert {"T1", "S1"} & set(best["swap"].replace(",", "").split())
+    assert best["after"] <= wanted < best["before"]
+    assert str(found).startswith("To tell T1 from S1: let ")
+    assert found.findings[0].step == "swap_kit"
+
+
+def test_a_swap_that_was_planned_does_make_the_pair_tellable():
+    made = own_kit()
+    assert "T1" in set(likely_sources(made).apart["unit"])
+    swapped = work([("T0", "S1", "C0"), ("T1", "S0", "C1")], 60, np.random.default_rng(2))
+    swapped = swapped.assign(first_date=pd.Timestamp("2026-03-16"))
+    after = likely_sources(pd.concat([made, swapped], ignore_index=True))
+    exactly = after.apart[after.apart["how"] == "exactly"]
+    assert "T1" not in set(exactly["unit"])
+
+
+def test_swapping_what_does_not_part_the_pair_adds_little():
+    """Cleavers are shared already: swapping them leaves person and splicer together."""
+    table = swap_plan(own_kit(), unit="T1", partner="S1", wanted_points=0.1).table
+    with_splicer = table[table["swap"].str.contains("swap S")]["after"].min()
+    others = table[~table["swap"].str.contains("swap S")]["after"]
+    assert with_splicer < table["before"].iloc[0] - 0.3
+    assert others.empty or others.min() > with_splicer
+
+
+def test_out_of_reach_is_said():
+    found = swap_plan(own_kit(), unit="T1", partner="S1", wanted_points=0.01)
+    assert found.findings[0].code == "swap_out_of_reach"
+    assert found.table["days"].isna().all()
+
+
+@pytest.mark.parametrize(
+    "unit, partner, words", [("T9", "S1", "in no decided"), ("T1", "T0", "two kinds")]
+)
+def test_wrong_codes_are_refused(unit, partner, words):
+    with pytest.raises(ValueError, match=words):
+        swap_plan(own_kit(), unit=unit, partner=partner)
