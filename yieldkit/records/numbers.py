@@ -97,6 +97,14 @@ def numbers(
     -------
     Numbers
     """
+    n = len(cells)
+    if n > 1000:
+        coded = cells.dictionary_encode()
+        if 4 * len(coded.dictionary) < n:  # read each distinct cell once
+            words = pa.concat_arrays([coded.dictionary, pa.nulls(1, pa.string())])
+            found = numbers(words, decimal=decimal, thousands=thousands, lenient=lenient)
+            at = coded.indices.fill_null(len(words) - 1).to_numpy(zero_copy_only=False)
+            return Numbers(found.value[at], found.mark[at], found.decimals[at], found.read[at])
     text = pc.fill_null(cells, "")
     plain = pc.replace_substring(text, decimal, ".") if decimal != "." else text
     if decimal == ",":  # a point would be a second mark: leave those to the slow path

@@ -111,7 +111,9 @@ def parse(data: bytes, name: str, layout: Layout) -> Parsed:
         "fingerprint",
         _fingerprinted(layout.table, table),
     )
-    count = _source_rows(table) + lost.num_rows
+    several = bool(layout.ribbon or layout.readings)
+    typed_rows = _source_rows(table) if several else table.num_rows
+    count = typed_rows + lost.num_rows
     furniture = _furniture(layout, found[0], name)
     if words:
         furniture["unknown_words"] = words
@@ -294,7 +296,7 @@ def _table(typed: Typed, spread: np.ndarray, good: np.ndarray) -> pa.Table:
     """Good rows in the table's schema; ``spread`` names the source row of each typed row."""
     schema = arrow_schema(PARSED[typed.layout.table])
     n = len(spread)
-    typed.columns["sheet"] = pa.array(np.full(n, typed.body.sheet), pa.string())
+    typed.columns["sheet"] = pa.repeat(pa.scalar(typed.body.sheet, pa.string()), n)
     typed.columns["source_row"] = pa.array(typed.body.source_row[spread], pa.int64())
     typed.columns["fingerprint"] = pa.nulls(n, pa.string())
     arrays = []

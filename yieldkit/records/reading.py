@@ -153,6 +153,8 @@ def text_rows(data: bytes, encoding: str, delimiter: str = "", quote: str = '"')
     delimiter, quote : str
         As declared; without a quoting character no lines are joined.
     """
+    if data.isascii() and b"\r" not in data and not utf16(data):
+        return _ascii_rows(data, delimiter, quote)
     text = decode(data, encoding)
     if "\r" in text:
         text = text.replace("\r\n", "\n").replace("\r", "\n")
@@ -160,6 +162,22 @@ def text_rows(data: bytes, encoding: str, delimiter: str = "", quote: str = '"')
     odd = CONTROL.search(text) is not None
     lines = pc.split_pattern(pa.array([text[:-1] if ended else text], pa.string()), "\n").flatten()
     if quote and quote in text:
+        lines = _joined(lines, delimiter, quote)
+    return Rows("", lines, ended=ended, odd=odd)
+
+
+_ASCII_CONTROL = bytes(code for code in (*range(32), 127) if code not in (9, 10, 13))
+
+
+def _ascii_rows(data: bytes, delimiter: str, quote: str) -> Rows:
+    """As ``text_rows``, without decoding: most exports are plain ASCII."""
+    odd = len(data.translate(None, _ASCII_CONTROL)) < len(data)
+    ended = data.endswith(b"\n")
+    size = len(data) - ended
+    offsets = pa.py_buffer(np.array([0, size], dtype=np.int32))
+    whole = pa.StringArray.from_buffers(1, offsets, pa.py_buffer(data))
+    lines = pc.split_pattern(whole, "\n").flatten()
+    if quote and quote.encode() in data:
         lines = _joined(lines, delimiter, quote)
     return Rows("", lines, ended=ended, odd=odd)
 
@@ -243,14 +261,15 @@ def split(
     others : dict
         Row to cells for lines with quotes or with another number of cells.
     """
+    if not len(lines):
+        return [pa.nulls(0, pa.string()) for _ in range(width)], {}
     if delimiter == " ":
         others = {i: fields(line, delimiter, quote) for i, line in enumerate(lines.to_pylist())}
         return [pa.nulls(len(lines), pa.string()) for _ in range(width)], others
     count = pc.count_substring(lines, delimiter)
     regular = pc.equal(count, width - 1)
-    if quote:
+    if quote:  # joined lines have quotes too
         regular = pc.and_(regular, pc.invert(pc.match_substring(lines, quote)))
-    regular = pc.and_(regular, pc.invert(pc.match_substring(lines, "\n")))
     known = regular.to_numpy(zero_copy_only=False)
     rows = np.flatnonzero(known)
     rest = np.flatnonzero(~known)

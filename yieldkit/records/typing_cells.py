@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 import pyarrow as pa
@@ -66,6 +67,7 @@ class Typed:
     columns: dict[str, pa.Array] = field(default_factory=dict)
     bad: dict[int, tuple[str, str, str]] = field(default_factory=dict)
     unknown_words: dict[str, set[str]] = field(default_factory=dict)
+    texts: dict[str, pa.Array] = field(default_factory=dict)
 
     def refuse(self, rows: np.ndarray, key: str, cells: pa.Array, reason: str) -> None:
         """Refuse rows for one column; the first reason of a row counts."""
@@ -82,37 +84,42 @@ def empty(n: int) -> pa.Array:
 
 def cells_of(typed: Typed, key: str) -> pa.Array:
     """Text of a key: its columns joined by a blank, else its constant, else nothing."""
+    if key not in typed.texts:
+        typed.texts[key] = _cells_of(typed, key)
+    return typed.texts[key]
+
+
+def _cells_of(typed: Typed, key: str) -> pa.Array:
     found = typed.body.cells(key)
     if len(found) > 1:
+        if not any(column.null_count for column in found):
+            return pc.binary_join_element_wise(*found, " ")
         joined = pc.binary_join_element_wise(*(pc.fill_null(c, "") for c in found), " ")
         joined = pc.utf8_trim_whitespace(joined)
         return pc.if_else(pc.equal(joined, ""), pa.scalar(None, pa.string()), joined)
     if found:
         return found[0]
     if key in typed.layout.constants:
-        return pa.array(np.full(typed.n, typed.layout.constants[key]), pa.string())
+        return pa.repeat(pa.scalar(typed.layout.constants[key], pa.string()), typed.n)
     return empty(typed.n)
 
 
 def without_missing(cells: pa.Array, layout: Layout, words: frozenset[str] = MISSING) -> pa.Array:
     """Null where the cell is a word that means: no value."""
-    if not len(cells):
+    if cells.null_count == len(cells):
         return cells
-    short = pc.less_equal(pc.utf8_length(cells), max([6, *(len(w) for w in layout.missing)]))
-    if not pc.any(short).as_py():
+    forms = _forms_of((*sorted(words), *layout.missing))
+    drop = pc.is_in(cells, value_set=pa.array(forms, pa.string()))
+    if not pc.any(drop).as_py():
         return cells
-    own = {plain(word) for word in layout.missing} | {word.lower() for word in layout.missing}
-    coded = cells.dictionary_encode()
-    if len(coded.dictionary) > 5000 and len(coded.dictionary) > 0.5 * len(cells):
-        return cells
-    none = [
-        word.lower() in words or plain(word) in words | own or word.lower() in own
-        for word in coded.dictionary.to_pylist()
-    ]
-    if not any(none):
-        return cells
-    drop = pa.array(np.array([*none, False])[coded.indices.fill_null(len(none)).to_numpy()])
     return pc.if_else(drop, pa.scalar(None, pa.string()), cells)
+
+
+@lru_cache(maxsize=256)
+def _forms_of(words: tuple[str, ...]) -> list[str]:
+    """The words in small and capital letters, with and without a stop."""
+    found = {form for word in words for form in (word, word.lower(), word.upper(), word.title())}
+    return sorted(found | {f"{form}." for form in found})
 
 
 def by_word(cells: pa.Array, classify: object) -> pa.StringArray:
@@ -170,7 +177,7 @@ def number_column(typed: Typed, column: Column, key: str) -> None:
     """A number or whole number."""
     cells = without_missing(cells_of(typed, key), typed.layout)
     lenient = key in _LENIENT
-    if lenient:
+    if lenient and cells.null_count < typed.n:
         none = by_word(cells, lambda word: "0" if plain(word) in _NONE_WORDS else word)
         cells = pc.coalesce(none, cells)
     found = read_numbers(typed, key, cells, lenient)
