@@ -76,6 +76,8 @@ def _layout(arguments: argparse.Namespace) -> int:
     if not arguments.file.is_file():
         raise CrewError("there is no such file", file=str(arguments.file))
     data = load(arguments.file)
+    if not arguments.name and not arguments.show and _already_read(arguments, data):
+        return 0
     answers = {}
     for said in arguments.answer:
         code, equals, answer = said.rpartition("=")
@@ -93,9 +95,44 @@ def _layout(arguments: argparse.Namespace) -> int:
         print(toml_of(proposal))
         return 0
     folder = arguments.crew / "layouts"
+    if not arguments.name:
+        proposal = _named(proposal, _free_name(folder, _safe(proposal.layout.name)))
     path = write_layout(proposal, folder / f"{_safe(proposal.layout.name)}.toml")
     print(f"Written to {path}. Look it over; then run `yieldkit ingest`.")
     return 0
+
+
+def _already_read(arguments: argparse.Namespace, data: bytes) -> bool:
+    """Say so if one of the crew's layouts, or one of our forms', reads the file already."""
+    from yieldkit.errors import CrewError
+    from yieldkit.records.layouts import choose_layout, load_layouts
+    from yieldkit.records.parsing import parse
+
+    name = arguments.file.name
+    try:
+        layout = choose_layout(data, name, load_layouts(arguments.crew / "layouts"))
+    except CrewError as error:
+        if "no layout fits" not in error.what:
+            raise
+        return False
+    found = parse(data, name, layout)
+    print(
+        f'{_clean(name)}: layout "{_clean(layout.name)}" reads it already, '
+        f"{found.data_rows - found.refused.num_rows} of {found.data_rows} rows. "
+        "Nothing was written; give --name to write another layout."
+    )
+    for row in found.refused.slice(0, 5).to_pylist():
+        print(_clean(f"  row {row['source_row']}: {row['reason']}"))
+    return True
+
+
+def _free_name(folder: Path, name: str) -> str:
+    """The name, or the first of name_2, name_3, ... that no layout has."""
+    number, free = 1, name
+    while (folder / f"{free}.toml").exists():
+        number += 1
+        free = f"{name}_{number}"
+    return free
 
 
 def _named(proposal: Proposal, name: str) -> Proposal:
@@ -159,8 +196,11 @@ def _clean(text: str) -> str:
 def _forms(arguments: argparse.Namespace) -> int:
     """Write the blank sheets."""
     from yieldkit.records.forms import write_forms
+    from yieldkit.records.settings import TEXT, WORKBOOK, read_settings
 
+    has_settings = any((arguments.crew / name).exists() for name in (WORKBOOK, TEXT))
+    crew = read_settings(arguments.crew) if has_settings else None
     folder = arguments.folder or arguments.crew / "forms"
-    for path in write_forms(folder):
+    for path in write_forms(folder, crew):
         print(path)
     return 0

@@ -22,7 +22,8 @@ def add(commands: argparse._SubParsersAction) -> None:
         help="make a crew's folder",
         description=(
             "Make a crew's folder: crew.xlsx (the settings, with drop-downs and notes), inbox/,"
-            "\nlayouts/ and notebooks/. Nothing that is there already is written over."
+            "\nlayouts/, forms/ (blank sheets to keep) and notebooks/. Nothing that is there\n"
+            "already is written over."
         ),
         epilog="then: fill in crew.xlsx, put the crew's files into inbox/, run `yieldkit ingest`",
     )
@@ -96,6 +97,7 @@ def add(commands: argparse._SubParsersAction) -> None:
 
 def _new(arguments: argparse.Namespace) -> int:
     from yieldkit.cli.shipped import copy_notebooks
+    from yieldkit.records.forms import write_forms
     from yieldkit.records.settings import write_new_settings
 
     folder: Path = arguments.folder
@@ -104,6 +106,8 @@ def _new(arguments: argparse.Namespace) -> int:
     for part in ("inbox", "layouts"):
         (folder / part).mkdir(exist_ok=True)
     copy_notebooks(folder)
+    if not (folder / "forms").exists():
+        write_forms(folder / "forms")
     print(f"Made {folder}. Fill in {settings.name} there, put the crew's files into inbox/,")
     print(f"then run `yieldkit ingest --crew {folder}`.")
     return 0

@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from yieldkit.errors import CrewError
 from yieldkit.records.assigning import TABLES, Assigned, assign, unit_of
@@ -17,8 +17,12 @@ from yieldkit.records.looking import Seen, cells_of, look, name_of, no_table, pr
 from yieldkit.records.orders import Question, date_forms, marks_of
 from yieldkit.records.parsing import parse
 from yieldkit.records.profiles import Profile, is_date
+from yieldkit.records.reading import load
 from yieldkit.records.sniffing import Choice
 from yieldkit.records.words import outcome_class, plain
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 _CLOSE = 0.06
 """Tables whose scores are this near are asked about."""
@@ -51,6 +55,19 @@ class Proposal:
     rows: int
     refused: int
     reasons: tuple[str, ...]
+
+    def decisions(self) -> pd.DataFrame:
+        """What was decided, why, and how sure (0 to 1), a row each."""
+        import pandas as pd
+
+        found = [(one.what, one.value, one.reason, one.confidence) for one in self.choices]
+        return pd.DataFrame(found, columns=["what", "value", "reason", "confidence"])
+
+    def preview(self) -> pd.DataFrame:
+        """The first rows as they would be read."""
+        import pandas as pd
+
+        return pd.DataFrame(self.first_rows)
 
 
 def propose(data: bytes, name: str, answers: Mapping[str, str] | None = None) -> Proposal:
@@ -100,6 +117,22 @@ def propose(data: bytes, name: str, answers: Mapping[str, str] | None = None) ->
     said |= _machine(seen, best, name, choices)
     layout = layout_of(said, name)
     return _tried(data, name, layout, choices, questions)
+
+
+def propose_file(path: Path | str, answers: Mapping[str, str] | None = None) -> Proposal:
+    """As ``propose``, for a file on disk.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    answers : mapping, optional
+        Answers to questions left open, for example ``{"date order": "day first"}``.
+    """
+    path = Path(path)
+    if not path.is_file():
+        raise CrewError("there is no such file", file=str(path))
+    return propose(load(path), path.name, answers)
 
 
 def write_layout(proposal: Proposal, path: Path) -> Path:
