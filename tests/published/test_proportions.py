@@ -1,39 +1,47 @@
-"""Binomial intervals against printed figures."""
+"""Intervals and sizes for proportions against printed figures."""
 
-import pytest
+from pytest import approx
 
 from yieldkit.methods.proportions import difference, proportion
 
-PRINTED = {"wilson": "wilson", "clopper_pearson": "clopper-pearson", "wald": "wald"}
+
+def near(case, key):
+    return {"abs": case["tolerance"]["published_abs"][key]}
 
 
-# Newcombe, Stat. Med. 17, 857-872, 1998, Table I (figures recalled, from memory).
-@pytest.mark.parametrize("case, passed, tried", [("81_of_263", 81, 263), ("15_of_148", 15, 148)])
-def test_newcombe_1998(published, case, passed, tried):
-    known = published(f"newcombe_{case}")
-    for name, ends in known["expected"]["published"].items():
-        found = proportion([passed], [tried], method=PRINTED[name])
-        within = known["tolerance"]["published_abs"][name]
-        assert [found.low[0], found.high[0]] == pytest.approx(ends, abs=within)
+def test_newcombe_1998_table_1(published):
+    """Newcombe, Stat. Med. 17:857-872, 1998, Table I (printed figures from memory)."""
+    for name in ("newcombe_81_of_263", "newcombe_15_of_148"):
+        case = published(name)
+        given, printed = case["inputs"], case["expected"]["published"]
+        for key, method in (("wilson", "wilson"), ("clopper_pearson", "clopper-pearson")):
+            if key in printed:
+                found = proportion([given["x"]], [given["n"]], method=method)
+                assert [found.low[0], found.high[0]] == approx(printed[key], **near(case, key))
 
 
-def test_fagerland_2015_difference(published):
-    # Fagerland, Lydersen and Laake, Stat. Methods Med. Res. 24, 2015: 7 of 34 against 1 of 34.
-    known = published("fagerland_difference_7_34_vs_1_34")
-    found = difference((7, 1), (34, 34))
-    low, high = known["expected"]["recomputed"]["newcombe"]
-    assert float(found.low) == pytest.approx(low, rel=1e-4)
-    assert float(found.high) == pytest.approx(high, rel=1e-4)
-
-
-def test_nist_7_2_4_1_exact_interval(published):
-    # NIST/SEMATECH e-Handbook, 7.2.4.1: 4 of 20, 90 %.
-    known = published("nist_proportion_intervals_7241")
-    found = proportion([4], [20], confidence=0.90, method="clopper-pearson")
-    within = known["tolerance"]["published_abs"]
-    assert found.low[0] == pytest.approx(
-        known["expected"]["published"]["exact_lower"], abs=within["exact_lower"]
+def test_nist_7241(published):
+    """NIST/SEMATECH e-Handbook of Statistical Methods, 7.2.4.1."""
+    case = published("nist_proportion_intervals_7241")
+    printed = case["expected"]["published"]
+    given = case["inputs"]["exact_two_sided"]
+    exact = proportion(
+        [given["defects"]], [given["n"]], confidence=given["level"], method="clopper-pearson"
     )
-    assert found.high[0] == pytest.approx(
-        known["expected"]["published"]["exact_upper"], abs=within["exact_upper"]
-    )
+    assert exact.low[0] == approx(printed["exact_lower"], **near(case, "exact_lower"))
+    assert exact.high[0] == approx(printed["exact_upper"], **near(case, "exact_upper"))
+    # A one-sided 95 % bound is the lower end of the two-sided 90 % interval.
+    wilson = proportion([26], [200], confidence=0.9)
+    assert wilson.low[0] == approx(printed["wilson_one_sided_lower"], abs=1e-5)
+
+
+def test_fagerland_2015(published):
+    """Fagerland, Lydersen and Laake, Stat. Methods Med. Res. 24, 2015: 7/34 against 1/34."""
+    case = published("fagerland_difference_7_34_vs_1_34")
+    given, printed = case["inputs"], case["expected"]["published"]["newcombe"]
+    found = difference((given["x1"], given["x2"]), (given["n1"], given["n2"]))
+    low, high = case["tolerance"]["published_abs"]["newcombe"]
+    assert float(found.low) == approx(printed[0], abs=low)
+    assert float(found.high) == approx(printed[1], abs=high)
+    recomputed = case["expected"]["recomputed"]["newcombe"]
+    assert [float(found.low), float(found.high)] == approx(recomputed, rel=1e-4)

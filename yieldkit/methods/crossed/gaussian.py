@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -112,8 +113,44 @@ def fit_gaussian(
                 bounds=[(0, None)] * factor_count,
                 options={"ftol": 1e-15, "gtol": 1e-9, "maxiter": 500, "maxls": 50},
             )
-            ratio = _polish(found.x, made, of, restricted)
+            ratio = leave_zero(
+                found.x, lambda at: _criterion(at, made, of, restricted), range(factor_count)
+            )
+            ratio = _polish(ratio, made, of, restricted)
         return _finish(ratio, made, of, restricted)
+
+
+def leave_zero(
+    found: Array, criterion: Callable[[Array], tuple[float, Array]], places: Sequence[int]
+) -> Array:
+    """The optimum again from a little above zero where a zero is no optimum but a saddle.
+
+    In the standard deviation every criterion is flat at zero, so an optimiser may rest there.
+    """
+    for _ in range(len(places)):
+        best = criterion(found)[0]
+        trials = []
+        for place in places:
+            for size in (0.02, 0.1, 0.3) if found[place] < 1e-3 else ():
+                moved = found.copy()
+                moved[place] = size
+                trials.append((criterion(moved)[0], moved))
+        lower = [trial for trial in trials if trial[0] < best - 1e-7]
+        if not lower:
+            break
+        limits: list[tuple[float | None, float | None]] = [(None, None)] * len(found)
+        for place in places:
+            limits[place] = (0.0, None)
+        again = minimize(
+            criterion,
+            min(lower, key=lambda trial: trial[0])[1],
+            jac=True,
+            method="L-BFGS-B",
+            bounds=limits,
+            options={"ftol": 1e-15, "gtol": 1e-9, "maxiter": 500, "maxls": 50},
+        )
+        found = again.x
+    return found
 
 
 def _polish(ratio: Array, made: Products, of: Factors, restricted: bool) -> Array:

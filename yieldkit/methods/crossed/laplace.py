@@ -10,6 +10,7 @@ from scipy.optimize import minimize
 from threadpoolctl import threadpool_limits
 
 from yieldkit.methods.crossed.design import Array, Factors
+from yieldkit.methods.crossed.gaussian import leave_zero
 from yieldkit.methods.crossed.responses import Response
 
 _STEPS = 200
@@ -224,7 +225,9 @@ def fit_laplace(
             bounds=outer.bounds(),
             options={"ftol": 1e-14, "gtol": 1e-6, "maxiter": 300, "maxls": 40},
         )
-        best = outer.polish(found.x) if with_covariance else found.x
+        places = range(outer.p, outer.p + outer.k)
+        best = leave_zero(found.x, outer.value_and_slope, places)
+        best = outer.polish(best) if with_covariance else best
         return outer.finish(best, with_covariance=with_covariance)
 
 
