@@ -18,9 +18,11 @@ MOST_ROWS = 12
 def first_pass(table: pd.DataFrame, caption: str) -> Shown:
     """Yields of groups: the figure, its interval, what is decided and what is not."""
     adjusted = table["adjusted"].notna().any()
-    heads = ["Group", "Begun", "First pass", "Interval", "Failed", "Waiting", "Unknown"]
+    undecided = [name for name in ("pending", "unknown") if table[name].fillna(0).gt(0).any()]
+    heads = ["Group", "Begun", "First pass", "Interval", "Failed"]
+    heads += [words.heading(name) for name in undecided]
     if adjusted:
-        heads.append("Same mix")
+        heads.append("With the same mix")
 
     def row(each: pd.Series) -> list[str]:
         few = missing(each["yield"])
@@ -30,8 +32,7 @@ def first_pass(table: pd.DataFrame, caption: str) -> Shown:
             words.TOO_FEW if few else percent(each["yield"]),
             "" if few else interval(each["low"], each["high"]),
             whole(each["failed"]),
-            whole(each["pending"]),
-            whole(each["unknown"]),
+            *(whole(each[name]) for name in undecided),
         ]
         if adjusted:
             between = interval(each["adjusted_low"], each["adjusted_high"])

@@ -11,7 +11,6 @@ from matplotlib.axes import Axes
 
 from yieldkit.answers.drift import DriftWatch, drift_watch
 from yieldkit.answers.result import Finding
-from yieldkit.figures.drift import draw_watch
 from yieldkit.review import shown
 from yieldkit.review.asked import Asked, Part
 from yieldkit.review.model import Picture, Section
@@ -66,13 +65,13 @@ def drift(asked: Asked) -> Part:
 def _draw(ax: Axes, found: DriftWatch, table: pd.DataFrame) -> Axes:
     """The watched sums; those that only echo a clearer signal are left out."""
     named = set(zip(table["unit"], table["quantity"], strict=True))
-    limit = found.settings["limit"]
-    streams = [
-        (f"{stream.unit}, {stream.quantity}", stream.series.index, stream.watch.sums)
+    streams = tuple(
+        stream
         for stream in found.streams
-        if stream.watch.sums.max() <= limit or (stream.unit, stream.quantity) in named
-    ]
-    return draw_watch(ax, streams, limit=limit)
+        if stream.watch.sums.max() <= found.settings["limit"]
+        or (stream.unit, stream.quantity) in named
+    )
+    return replace(found, streams=streams).plot(ax)
 
 
 def _one_decision_a_unit(findings: Iterable[Finding]) -> tuple[Finding, ...]:
