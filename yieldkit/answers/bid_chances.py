@@ -185,15 +185,10 @@ def learn(
     ``draws`` may be any object with ``types``, ``mu`` and ``job_sd``, in place of the estimate from
     job counts.
     """
-    counts = job_counts(positions)
+    made, retries, shift, lately, counts = learn_chances(
+        types, positions, crew=crew, rng=rng, draws=draws, size=size
+    )
     like = {name: crew.connector(name).like for name in types}
-    made = draws or draw_jobs(counts, types, rng=rng, like=like, draws=size)
-    if tuple(made.types) != tuple(types):
-        at = [made.types.index(name) for name in types]
-        made = JobDraws(tuple(types), made.mu[:, at], made.job_sd)
-    if len(made.job_sd) > size:
-        at = list(rng.choice(len(made.job_sd), size, replace=False))
-        made = JobDraws(tuple(types), made.mu[at], made.job_sd[at])
     by_type = counts.groupby("connector_type", observed=True)[["n", "failed"]].sum()
     history = {
         name: (int(by_type["n"][name]), int(by_type["failed"][name]))
@@ -201,12 +196,7 @@ def learn(
         else (0, 0)
         for name in types
     }
-    lately = _lately(counts)
-    if lately is not None:
-        down = rng.normal(lately["shift"], lately["shift_sd"], (len(made.mu), 1))
-        made = JobDraws(made.types, made.mu + np.minimum(down, 0), made.job_sd)
     per_job = counts.groupby("job", observed=True)["n"].sum()
-    retries, shift = _retries(positions, rng, len(made.mu))
     return Known(
         draws=made,
         retry_shift=shift,
@@ -223,6 +213,43 @@ def learn(
         lately=lately,
         retries=retries,
     )
+
+
+def learn_chances(
+    types: Sequence[str],
+    positions: pd.DataFrame,
+    *,
+    crew: Crew,
+    rng: np.random.Generator,
+    draws: JobDraws | None = None,
+    size: int = 400,
+    points: int = 48,
+) -> tuple[JobDraws, tuple[int, int], np.ndarray, dict[str, float] | None, pd.DataFrame]:
+    """Draws of the chances; retries made and passed, and draws of their shift; lately; counts."""
+    counts = job_counts(positions)
+    like = {name: crew.connector(name).like for name in types}
+    made = draws or draw_jobs(counts, types, rng=rng, like=like, draws=size, points=points)
+    if tuple(made.types) != tuple(types):
+        at = [made.types.index(name) for name in types]
+        made = JobDraws(tuple(types), made.mu[:, at], made.job_sd)
+    if len(made.job_sd) > size:
+        chosen = rng.choice(len(made.job_sd), size, replace=False)
+        made = JobDraws(tuple(types), made.mu[chosen], made.job_sd[chosen])
+    lately = _lately(counts)
+    if lately is not None:
+        down = rng.normal(lately["shift"], lately["shift_sd"], (len(made.mu), 1))
+        made = JobDraws(made.types, made.mu + np.minimum(down, 0), made.job_sd)
+    retries, shift = _retries(positions, rng, len(made.mu))
+    return made, retries, shift, lately, counts
+
+
+def failures_at(positions: pd.DataFrame) -> pd.Series:
+    """Failed tries at each decided position, as recorded: nought where the first passed."""
+    arcs = positions["arcs"].astype(float).fillna(1)
+    accepted = positions["state"].isin(["accepted", "accepted as is"])
+    failed = np.where(accepted, np.maximum(arcs - 1, 1), np.maximum(arcs, 1))
+    passed = positions["first_pass_termination"] == "yes"
+    return pd.Series(np.where(passed, 0.0, failed), index=positions.index)
 
 
 def _lately(counts: pd.DataFrame) -> dict[str, float] | None:

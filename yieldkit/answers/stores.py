@@ -20,6 +20,7 @@ from yieldkit.crew import ALL, Crew
 from yieldkit.methods.predictive import Chances
 from yieldkit.records.bids import Bid, BidLine, OtherJob
 from yieldkit.records.tables import require_columns
+from yieldkit.wording.numbers import missing
 
 DRAWS = 150
 
@@ -50,14 +51,14 @@ def stock_at(
         return crew.part(part, connector_type).stock, []
     rows = rows.assign(day=pd.to_datetime(rows["date"])).sort_values("day", kind="stable")
     lots: dict[tuple[str, date | None], list[float]] = {}
-    for row in rows.itertuples():
-        ends = None if pd.isna(row.expires) else pd.Timestamp(row.expires).date()
-        here = lots.setdefault((str(row.lot), ends), [0.0])
-        quantity = float(row.quantity)
-        if row.move == "counted":
-            here[0] = quantity
+    days = [None if missing(end) else pd.Timestamp(end).date() for end in rows["expires"]]
+    moves = zip(rows["lot"].astype(str), days, rows["move"], rows["quantity"], strict=True)
+    for lot, ends, move, quantity in moves:
+        here = lots.setdefault((lot, ends), [0.0])
+        if move == "counted":
+            here[0] = float(quantity)
         else:
-            here[0] += quantity if row.move in ("received", "returned") else -quantity
+            here[0] += float(quantity) * (1 if move in ("received", "returned") else -1)
     left = [(ends, max(pieces[0], 0.0)) for (_, ends), pieces in lots.items()]
     known = sorted((ends, pieces) for ends, pieces in left if ends is not None and pieces)
     return sum(pieces for _, pieces in left), known
@@ -189,8 +190,8 @@ def _needs(
         for key, (base, rows) in sums.items():
             made[key].append((base, rows.mean(axis=0)))
     for key, cumulative in made.items():  # a part not needed by the first jobs
-        missing = len(ahead) - len(cumulative)
-        made[key] = [(0.0, np.ones(1))] * missing + cumulative
+        later = len(ahead) - len(cumulative)
+        made[key] = [(0.0, np.ones(1))] * later + cumulative
     return made
 
 
@@ -215,8 +216,8 @@ def _said(
         found.append(Finding("stores_enough", values, "fine"))
     else:
         values = {**first, "chance": first["chance_short"], "until": first["before"]}
-        missing = float(own[-1]["need_p95"]) - float(own[-1]["stock"])
-        values |= {"packs": max(math.ceil(missing / part.pack), 1), "pack": part.pack}
+        lacking = float(own[-1]["need_p95"]) - float(own[-1]["stock"])
+        values |= {"packs": max(math.ceil(lacking / part.pack), 1), "pack": part.pack}
         late = first["order_by"] <= today + timedelta(days=7)
         found.append(
             Finding(

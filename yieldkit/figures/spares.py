@@ -36,7 +36,7 @@ def draw_spares(ax: Axes, table: pd.DataFrame) -> Axes:
         row.part if row.connector_type == "all" else f"{row.connector_type} {row.part}"
         for row in shown.itertuples()
     ]
-    ax.set_yticks(places, names)
+    ax.set_yticks(places, [str(name) for name in names])
     ax.set_ylim(-0.7, len(shown) - 0.3)
     ax.set_xlim(left=0)
     ax.set_xlabel("Spares beyond one a position [pieces]")
@@ -73,4 +73,26 @@ def draw_run_out(ax: Axes, table: pd.DataFrame) -> Axes:
     ax.set_xlabel("Start of the job")
     ax.legend(frameon=False, fontsize=8.5, ncols=3, loc="lower center", bbox_to_anchor=(0.5, 1.0))
     ax.figure.autofmt_xdate()
+    return calm(ax, grid="y")
+
+
+def draw_backtest(ax: Axes, table: pd.DataFrame) -> Axes:
+    """Draw the failures of each past job beside its forecast.
+
+    Parameters
+    ----------
+    ax : Axes
+        Where to draw.
+    table : DataFrame
+        Columns ``job``, ``failures``, ``p50``, ``p80``, ``p95`` [failures].
+    """
+    places = np.arange(len(table))
+    ax.vlines(places, 0, table["p95"], color=QUIET, linewidth=5, label="enough in 95 %")
+    ax.vlines(places, 0, table["p50"], color=ACCENT, linewidth=5, label="enough in 50 %")
+    ax.plot(places, table["failures"], "D", color=INK, markersize=5, label="happened")
+    ax.set_ylim(bottom=0)
+    ax.set_xticks([])
+    ax.set_xlabel("Past jobs, oldest first")
+    ax.set_ylabel("Failed tries [joints]")
+    ax.legend(frameon=False, fontsize=8.5, ncols=3, loc="lower center", bbox_to_anchor=(0.5, 1.0))
     return calm(ax, grid="y")

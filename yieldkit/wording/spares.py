@@ -209,6 +209,19 @@ def _whose(values: Mapping[str, Any]) -> str:
     return f"{values['connector_type']} {words}"
 
 
+def _backtest(values: Mapping[str, Any]) -> str:
+    words = (
+        f"Each of {count(values['jobs'], 'past job')} forecast from the ones before: the 95 % "
+        f"quantity would have sufficed in {values['enough']} of {values['jobs']} (right forecasts "
+        f"give {values['usual_low']} or more). Buying by it would have cost "
+        f"{money(values['cost'], values['currency'])} a job on average, by your rule of "
+        f"{values['percent']:g} % {money(values['rule_cost'], values['currency'])}."
+    )
+    if not values["tells"]:
+        words += " So few jobs prove little: 8 of 8 would also come from forecasts right in 70 %."
+    return words
+
+
 SENTENCES: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "spares_take": _take,
     "spares_few_jobs": _few_jobs,
@@ -224,6 +237,7 @@ SENTENCES: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "spares_one_pack": _one_pack,
     "spares_no_price": _no_price,
     "spares_tail": _tail,
+    "spares_backtest": _backtest,
     "stores_enough": _stores_enough,
     "stores_wait": _stores_wait,
     "stores_order": _stores_order,
