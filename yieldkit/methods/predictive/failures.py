@@ -105,18 +105,39 @@ def mixed_pmf(chances: Chances, work: Work, kind: int = 0, ending: Ending = "fai
 
 
 def node_pmf(
-    chances: Chances, work: Work, kind: int, upto: int, ending: Ending = "failed"
+    chances: Chances,
+    work: Work,
+    kind: int,
+    upto: int | None = None,
+    ending: Ending = "failed",
+    *,
+    tail: float = 1e-15,
 ) -> Array:
-    """Distribution of the failures counted at each node, shape (nodes, upto + 1)."""
-    made = np.zeros((len(chances.weights), upto + 1))
+    """Distribution of the failures counted at each node, shape (nodes, most + 1).
+
+    ``upto`` is the most that is looked at; if missing, as far as the mixture's chance of more is
+    ``tail``.
+    """
+    parts = []
     for some, length in _groups(chances, [(kind, work)]):
+        keep = length if upto is None else min(upto + 1, length)
         if _closed(chances, work, kind, some):
-            made[some] = _closed_rows(chances, work, kind, some, upto + 1)
+            parts.append((some, _closed_rows(chances, work, kind, some, keep)))
             continue
         for few in _blocks(some, length * chances.first.shape[2]):
             rows = np.fft.irfft(_wave(chances, work, kind, few, length, ending), length)
-            keep = min(upto + 1, length)
-            made[few, :keep] = np.maximum(rows[:, :keep], 0)
+            parts.append((few, np.maximum(rows[:, :keep], 0)))
+    size = 1 + max(rows.shape[1] - 1 for _, rows in parts) if upto is None else upto + 1
+    if upto is None:
+        mixed = np.zeros(size)
+        for some, rows in parts:
+            mixed[: rows.shape[1]] += chances.weights[some] @ rows
+        beyond = np.cumsum(mixed[::-1])[::-1]
+        size = max(int(np.searchsorted(-beyond, -tail)), 1) + 1
+    made = np.zeros((len(chances.weights), size))
+    for some, rows in parts:
+        keep = min(size, rows.shape[1])
+        made[some, :keep] = rows[:, :keep]
     return made
 
 
@@ -241,20 +262,33 @@ def _wave(
     if work.tries is None:
         one = p + (1 - p) * r * z / (1 - x)
     else:
-        power = x ** (work.tries - 1)
-        last = {"failed": z, "extra": 1.0 if work.tries == 1 else z, "dropped": z}[ending] * power
-        if ending == "extra" and work.tries > 1:
-            last = last / z
-        if ending == "dropped":
-            last = 0.0 * power
-        with np.errstate(invalid="ignore", divide="ignore"):
-            series = np.where(np.abs(1 - x) < 1e-12, work.tries - 1, (1 - power) / (1 - x))
+        power = _power(x, work.tries - 1)
+        last = 0.0 * power if ending == "dropped" else z * power
+        if ending == "extra":
+            last = power if work.tries == 1 else last / z
+        stuck = chances.retry[some, kind].min() == 0  # then x may be 1, and the series T - 1
+        under = np.where(1 - x == 0, 1.0, 1 - x) if stuck else 1 - x
+        series = (1 - power) / under
+        if stuck:
+            series = np.where(1 - x == 0, work.tries - 1, series)
         one = p + (1 - p) * (z * r * series + last)
     with np.errstate(divide="ignore"):  # a position that cannot end is log 0, and its power 0
         made = np.exp(work.positions * np.log(one))
     if len(chances.own_weights) == 1:
         return made[:, 0]
     return np.einsum("j,ijk->ik", chances.own_weights, made)
+
+
+def _power(x: np.ndarray, exponent: int) -> np.ndarray:
+    """Whole power by squaring: much faster than the general power of complex numbers."""
+    made = np.ones_like(x)
+    while exponent:
+        if exponent & 1:
+            made = made * x
+        exponent >>= 1
+        if exponent:
+            x = x * x
+    return made
 
 
 def _closed(chances: Chances, work: Work, kind: int, some: np.ndarray) -> bool:

@@ -16,7 +16,7 @@ from scipy.signal import fftconvolve
 from scipy.special import gammaln
 
 from yieldkit.methods.predictive.chances import Array, Chances
-from yieldkit.methods.predictive.failures import Work, mixed_pmf, node_pmf
+from yieldkit.methods.predictive.failures import Work, node_pmf
 
 GRID = 4_000_000
 """Cells of parts used times failures up to which counting is direct."""
@@ -77,10 +77,7 @@ def all_suffice(
     limits = np.asarray(shared_spares, int)
     works = [Work(work.positions, work.tries) for work in works]
     if failures is None:
-        failures = [
-            node_pmf(chances, work, kind, _most_failures(chances, work, kind))
-            for kind, work in enumerate(works)
-        ]
+        failures = [node_pmf(chances, work, kind, tail=TAIL) for kind, work in enumerate(works)]
     longest = [rows.shape[1] for rows in failures]
     cells = np.prod(limits + 1) if limits.size else 1
     heavy = (
@@ -131,12 +128,6 @@ def _sum(a: Array, b: Array, shape: tuple[int, ...]) -> Array:
     """Convolution over the shared parts, cut at their spares."""
     made = fftconvolve(a, b, axes=tuple(range(1, a.ndim)))
     return np.maximum(made[(slice(None), *(slice(0, size) for size in shape))], 0)
-
-
-def _most_failures(chances: Chances, work: Work, kind: int) -> int:
-    pmf = mixed_pmf(chances, work, kind)
-    beyond = np.cumsum(pmf[::-1])[::-1]
-    return max(int(np.searchsorted(-beyond, -TAIL)), 1)
 
 
 def _ways(use: Use, own: np.ndarray, limits: np.ndarray, most: int) -> Array:
