@@ -206,7 +206,7 @@ def _readings(
     names: Sequence[str], profiles: Sequence[Profile]
 ) -> tuple[tuple[int, str, float | None], ...]:
     """Columns of a wide test row."""
-    found = []
+    found: list[tuple[int, str, float | None]] = []
     for place, (name, one) in enumerate(zip(names, profiles, strict=True)):
         said = reading_in(name)
         if said is None or likeness(name, "result") >= 0.9 and said[0] != "end face":

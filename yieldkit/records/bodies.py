@@ -156,7 +156,8 @@ def _placed(rows: Rows, layout: Layout) -> Header | None:
             return None
     if layout.format == "fixed":
         keys = layout.headings()
-        where, names = {}, []
+        where: dict[str, tuple[int, ...]] = {}
+        names: list[str] = []
         for key, spans in keys.items():
             where[key] = tuple(range(len(names), len(names) + len(spans)))
             names += [f"{key} {span}" for span in spans]
@@ -165,10 +166,10 @@ def _placed(rows: Rows, layout: Layout) -> Header | None:
     if not widths:
         return None
     width = max(set(widths), key=widths.count)
-    where = places([""] * width, layout)
-    if where is None:
+    found = places([""] * width, layout)
+    if found is None:
         return None
-    return Header(start, 0, tuple(f"column {i + 1}" for i in range(width)), where)
+    return Header(start, 0, tuple(f"column {i + 1}" for i in range(width)), found)
 
 
 def body_of(rows: Rows, header: Header, layout: Layout) -> Body:

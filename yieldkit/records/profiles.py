@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from statistics import median
 
@@ -72,8 +72,8 @@ def profile(cells: Sequence[str], decimal: str = ".", thousands: str = "") -> Pr
     n = max(1, len(full))
     numbers = {cell: read_number(cell, decimal, thousands) for cell in counts}
 
-    def share(test: object) -> float:
-        return sum(count for cell, count in counts.items() if test(cell)) / n  # type: ignore[operator]
+    def share(test: Callable[[str], bool]) -> float:
+        return sum(count for cell, count in counts.items() if test(cell)) / n
 
     def is_number(cell: str) -> bool:
         return numbers[cell] is not None
@@ -83,7 +83,7 @@ def profile(cells: Sequence[str], decimal: str = ".", thousands: str = "") -> Pr
     wholes = [int(one[0]) for cell in full if (one := numbers[cell]) and one[2] == 0]
     steps = [abs(b - a) for a, b in zip(wholes, wholes[1:], strict=False)]
     steady = bool(steps) and sum(step == 1 for step in steps) >= 0.6 * len(steps)
-    decimals = Counter({})
+    decimals: Counter[int] = Counter()
     for one, count in found:
         if one:
             decimals[one[2]] += count
@@ -163,7 +163,7 @@ def _person(p: Profile) -> float:
     return min(1.0, score + 0.15) if hinted and score else score
 
 
-def _unit_of(letters: str) -> object:
+def _unit_of(letters: str) -> Callable[[Profile], float]:
     def test(p: Profile) -> float:
         score = _few_codes(p, 20)
         hinted = any(re.match(rf"(?i)({letters})[\s._-]?\d", word) for word in p.words)
@@ -245,7 +245,7 @@ def _cause(p: Profile) -> float:
     return 0.9 if p.cause > 0.4 else 0.35
 
 
-def _of_class(kind: str) -> object:
+def _of_class(kind: str) -> Callable[[Profile], float]:
     def test(p: Profile) -> float:
         if p.number > 0.5 or p.date > 0.3 or p.place > 0.5 or p.connector > 0.5:
             return 0.0
@@ -257,10 +257,8 @@ def _of_class(kind: str) -> object:
 
 
 def _pieces(p: Profile) -> float:
-    share = sum(
-        c for w, c in p.words.items() if re.match(r"^\d{1,3}\b|^(none|no|nil|-)", w.lower())
-    )
-    share /= max(1, sum(p.words.values()))
+    few = re.compile(r"^\d{1,3}\b|^(none|no|nil|-)", re.I)
+    share = sum(c for w, c in p.words.items() if few.match(w)) / max(1, sum(p.words.values()))
     return 0.8 if share > 0.7 and p.date < 0.3 and p.decimals == 0 else 0.0
 
 
@@ -310,7 +308,7 @@ def _remark(p: Profile) -> float:
     return 0.6 if p.filled < 0.6 else 0.4
 
 
-_TESTS = {
+_TESTS: dict[str, Callable[[Profile], float]] = {
     "when": _when,
     "opened": _day,
     "closed": _day,

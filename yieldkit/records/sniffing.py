@@ -193,15 +193,15 @@ def header_of(rows: list[list[str]], merged: tuple = ()) -> HeaderFound:
         return HeaderFound(first, 0, names, choice)
     two = best > 0 and _upper(head[best - 1], head[best], merged, best - 1)
     first = best - 1 if two else best
-    names = stacked(rows[first : best + 1], merged, first)
-    while names and not names[-1]:
-        names.pop()
-    known = sum(_known(cell) for cell in names if cell) / max(1, sum(bool(n) for n in names))
+    shown = stacked(rows[first : best + 1], merged, first)
+    while shown and not shown[-1]:
+        shown.pop()
+    known = sum(_known(cell) for cell in shown if cell) / max(1, sum(bool(n) for n in shown))
     reason = f"row {best + 1} reads like headings" + (
         ", with groups in the row above" if two else ""
     )
     choice = Choice("headings", f"row {first + 1}", reason, round(min(0.99, 0.5 + known / 2), 2))
-    return HeaderFound(first, 2 if two else 1, tuple(names), choice)
+    return HeaderFound(first, 2 if two else 1, tuple(shown), choice)
 
 
 def _upper(upper: list[str], lower: list[str], merged: tuple, row: int) -> bool:

@@ -6,6 +6,7 @@ import datetime as dt
 import io
 import re
 import zipfile
+from collections.abc import Sequence
 from typing import Any
 
 import pyarrow as pa
@@ -73,7 +74,7 @@ def sheets(data: bytes, name: str, kind: str) -> list[Rows]:
     return found
 
 
-def _rows(name: str, rows: list[list[object]], merged: tuple) -> Rows:
+def _rows(name: str, rows: Sequence[Sequence[object]], merged: tuple) -> Rows:
     """Cells as text, with the places of real numbers."""
     real = set()
     cells = []
