@@ -10,6 +10,7 @@ from yieldkit.methods.tolerance import (
     least_sample,
     lower_rank,
     normal_factor,
+    sample_mean,
     upper_rank,
 )
 
@@ -87,3 +88,26 @@ def test_bound_is_the_upper_end_of_its_readings_interval():
     first, second = distribution_free_upper(counts, 0.97)
     assert first.rank == 180 and first.value == 0.025 and first.needed == 99
     assert second.rank == 0 and np.isnan(second.value)
+
+
+def test_mean_without_a_family_is_students_for_symmetric_values():
+    values = np.array([0.10, 0.12, 0.14, 0.16, 0.18])
+    counts = count_intervals(values - 0.005, values + 0.005)
+    low, high = sample_mean(counts)
+    half = stats.t(4).ppf(0.975) * values.std(ddof=1) / np.sqrt(5)
+    assert (low[0], high[0]) == pytest.approx((0.14 - half, 0.14 + half))
+
+
+def test_mean_without_a_family_keeps_its_confidence_on_skewed_values():
+    values = np.random.default_rng(12).exponential(0.04, (3000, 200))
+    shown = np.floor(values / 0.01) * 0.01
+    of = np.repeat(np.arange(3000), 200)
+    low, high = sample_mean(count_intervals(shown.ravel(), shown.ravel() + 0.01, group=of))
+    # Monte Carlo error 0.004
+    assert ((low < 0.04) & (0.04 < high)).mean() == pytest.approx(0.95, abs=0.015)
+
+
+def test_mean_without_a_family_needs_finite_intervals_and_three_values():
+    open_end = count_intervals([0.0, 0.01, 1.0], [0.01, 0.02, np.inf])
+    assert np.isnan(sample_mean(open_end)[0][0])
+    assert np.isnan(sample_mean(count_intervals([0.0, 0.01], [0.01, 0.02]))[1][0])

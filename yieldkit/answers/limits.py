@@ -24,7 +24,7 @@ from yieldkit.answers.result import Finding, Result, Severity
 from yieldkit.crew import ALL, Crew, Limit
 from yieldkit.methods.binned import Average, Counts, Estimate, Normal, weigh
 from yieldkit.methods.proportions import check_confidence
-from yieldkit.methods.tolerance import least_sample
+from yieldkit.methods.tolerance import least_sample, sample_mean
 
 COLUMNS = [
     "limit",
@@ -61,11 +61,13 @@ _GROUP = ["limit_no", "group", "wavelength_nm"]
 class LimitVerdicts(Result):
     """Verdicts by limit row and group; see ``limit_verdicts``."""
 
-    def plot(self, ax: Axes) -> Axes:
-        """Draw each figure with its interval [dB] against its limit on ``ax``."""
+    def plot(self, ax: Axes, *, most: int = 20) -> Axes:
+        """Draw each figure with its interval against its limit, not met first, ``most`` rows."""
         from yieldkit.figures.losses import draw_verdicts
 
-        return draw_verdicts(ax, self.table)
+        order = self.table["verdict"].map(list(_SEVERITY).index)
+        worst_first = self.table.iloc[np.argsort(order.to_numpy(int), kind="stable")]
+        return draw_verdicts(ax, worst_first.head(most))
 
 
 def limit_verdicts(
@@ -274,7 +276,7 @@ def _average_rows(
         if len(some):
             part = counts.only(some)
             wanted = {_figure_of(limits[number]) for number in keys.loc[some, "limit_no"]}
-            figures = _figures(part, weigh(part, families), confidence, wanted)
+            figures = verdict_figures(part, weigh(part, families), confidence, wanted)
             for place, row in enumerate(some):
                 number, group, wavelength = _named(keys.loc[row, _GROUP])
                 limit = limits[number]
@@ -292,7 +294,7 @@ def _figure_of(limit: Limit) -> str:
     return "3 %" if limit.at_least else "97 %"
 
 
-def _figures(
+def verdict_figures(
     counts: Counts, found: Average, confidence: float, wanted: Iterable[str]
 ) -> dict[str, Figures]:
     """Each figure with its interval, with ends of one-sided confidence, and its deviation."""
@@ -301,19 +303,32 @@ def _figures(
     figures: dict[str, Figures] = {}
     for name in wanted:
         share = _SHARES[name]
-        if share is None:
-            shown, bound = (found.mean(level, widest=True) for level in levels)
-        else:
+        shown, bound = (_safe(counts, found, share, level) for level in levels)
+        if share is not None:
             shown, bound = (
-                _filled(
-                    found.quantile(share, level, widest=True),
-                    free_quantile(counts, share, level),
-                    bare,
-                )
-                for level in levels
+                _filled(each, free_quantile(counts, share, level), bare)
+                for each, level in ((shown, levels[0]), (bound, levels[1]))
             )
         figures[name] = (shown, bound, found.sd(share))
     return figures
+
+
+def _safe(counts: Counts, found: Average, share: float | None, confidence: float) -> Estimate:
+    """A figure whose ends hold under every family that may be true, and without any family.
+
+    The ends without a family guard against work so mixed that no family fits; the upper one of a
+    97 % value takes 99 readings and more.
+    """
+    if share is None:
+        shown = found.mean(confidence, widest=True)
+        low, high = sample_mean(counts, confidence)
+    else:
+        shown = found.quantile(share, confidence, widest=True)
+        free = free_quantile(counts, share, confidence)
+        low, high = free.low, free.high
+    return Estimate(
+        shown.value, np.fmin(shown.low, low), np.fmax(shown.high, high), shown.by_likelihood
+    )
 
 
 def _filled(found: Estimate, free: Estimate, bare: np.ndarray) -> Estimate:

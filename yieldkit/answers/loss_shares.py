@@ -15,7 +15,7 @@ from yieldkit.crew import Crew
 from yieldkit.methods.binned import Counts, weigh
 from yieldkit.methods.proportions import check_confidence
 
-CURVE = (0.01, 0.02, 0.03, 0.05, 0.07, 0.1, 0.15, 0.2, 0.3, 0.5)
+CURVE = (0.01, 0.03, 0.05, 0.08, 0.12, 0.16, 0.2, 0.25, 0.3, 0.35, 0.4, 0.5)
 """Losses at which the share is told where none are asked for [dB]."""
 
 

@@ -50,11 +50,14 @@ class LossSummary(Result):
 
     bins: pd.DataFrame = field(default_factory=pd.DataFrame)
 
-    def plot(self, ax: Axes, *, figure: str = "q97_db") -> Axes:
-        """Draw one figure [dB] of each group with its interval on ``ax``."""
+    def plot(self, ax: Axes, *, figure: str = "q97_db", **kind: object) -> Axes:
+        """Draw one figure [dB] of each group; ``quantity="estimated loss"`` and the like choose."""
         from yieldkit.figures.losses import draw_quantiles
 
-        return draw_quantiles(ax, self.table, figure=figure)
+        table = self.table
+        for column, value in kind.items():
+            table = table[table[column] == value]
+        return draw_quantiles(ax, table, figure=figure)
 
     def plot_bins(self, ax: Axes, *, limit_db: float | None = None, **figure: object) -> Axes:
         """Draw the bins of one row, its fit and a limit; ``group="LC"`` and the like choose it."""

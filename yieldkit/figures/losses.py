@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
@@ -13,9 +16,9 @@ from yieldkit.figures.style import ACCENT, ALARM, FAINT, INK, QUIET, calm
 _NAMES = {
     "mean_db": "Mean loss",
     "median_db": "Median loss",
-    "q95_db": "Loss that 95 % stay under",
-    "q97_db": "Loss that 97 % stay under",
-    "q99_db": "Loss that 99 % stay under",
+    "q95_db": "95 % stay under",
+    "q97_db": "97 % stay under",
+    "q99_db": "99 % stay under",
 }
 _MARKS = {"met": "o", "not met": "D", "cannot tell": "o"}
 
@@ -39,6 +42,8 @@ def draw_quantiles(ax: Axes, table: pd.DataFrame, *, figure: str = "q97_db") -> 
         ``ax``.
     """
     named = table.assign(name=_row_names(table))
+    kinds = table[["quantity", "wavelength_nm"]].drop_duplicates().to_dict("records")
+    of = f", {_kind(kinds[0])}" if len(kinds) == 1 else ""
     return draw_intervals(
         ax,
         named,
@@ -48,7 +53,7 @@ def draw_quantiles(ax: Axes, table: pd.DataFrame, *, figure: str = "q97_db") -> 
         group="name",
         n="n",
         unit="dB",
-        label=_NAMES.get(figure, figure),
+        label=_NAMES.get(figure, figure) + of,
     )
 
 
@@ -185,18 +190,28 @@ def draw_verdicts(ax: Axes, table: pd.DataFrame) -> Axes:
             markeredgecolor=INK if verdict == "cannot tell" else face, label=verdict,
         )  # fmt: skip
     ax.axvline(1.0, color=ALARM, linewidth=1.4, linestyle=(0, (5, 2)))
-    names = [f"{row['group']}, {row['limit']}  n {row['n']}" for row in table.to_dict("records")]
-    ax.set_yticks(at, names)
-    ax.set_ylim(-0.7, len(table) - 0.3)
+    for row, line in zip(at, table.to_dict("records"), strict=True):
+        named = f"{line['group']} | {line['limit']}  (n {line['n']})"
+        ax.text(
+            0, row + 0.3, named, fontsize=8, color=INK, transform=ax.get_yaxis_transform(),
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6},
+        )  # fmt: skip
+    ax.set_yticks([])
+    ax.set_ylim(-0.6, len(table) - 0.1)
+    ax.set_xlim(left=0)
     ax.set_xlabel("Figure as a share of its limit (dashed: the limit)")
-    ax.legend(frameon=False, loc="best")
+    ax.legend(frameon=False, loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=3)
     return calm(ax, grid="x")
 
 
 def _row_names(table: pd.DataFrame) -> list[str]:
-    names = []
-    for row in table.to_dict("records"):
-        wave = row["wavelength_nm"]
-        shown = "" if wave != wave else f" {wave:g} nm"
-        names.append(f"{row['group']}, {row['quantity']}{shown}")
-    return names
+    """Groups, with the reading where the rows are of more than one kind."""
+    kinds = table[["quantity", "wavelength_nm"]].drop_duplicates()
+    if len(kinds) < 2:
+        return [str(group) for group in table["group"]]
+    return [f"{row['group']}, {_kind(row)}" for row in table.to_dict("records")]
+
+
+def _kind(row: Mapping[Any, Any]) -> str:
+    wave = row["wavelength_nm"]
+    return f"{row['quantity']}" if wave != wave else f"{row['quantity']} {wave:g} nm"

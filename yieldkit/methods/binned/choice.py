@@ -26,7 +26,7 @@ USUAL: tuple[Family, ...] = (Exponential(), Gamma(), Weibull(), Lognormal())
 NEGLIGIBLE = 0.01
 """Under this weight a family is left out of the averages of a group."""
 
-POSSIBLE = 0.05
+POSSIBLE = 0.01
 """Weight from which a family may be the true one: a verdict must hold under each of these."""
 
 SETTLED = 0.9
