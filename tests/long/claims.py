@@ -80,6 +80,34 @@ def yields_cover(plan: CrewPlan, seed: int) -> list[dict[str, Any]]:
     return outcomes
 
 
+def last_week_covers(plan: CrewPlan, seed: int) -> list[dict[str, Any]]:
+    """First-pass yield of the newest week, while its tests are out, against the truth.
+
+    Failures are mostly known at once and passes only after the test, so the share among those
+    decided reads low; ``error_points`` is figure less truth [percentage points].
+    """
+    crew = simulate(plan, seed=seed)
+    truth, told = crew.truth.positions, crew.tables["positions"]
+    monday = truth["date"].max() - pd.Timedelta(days=4)
+    outcomes = []
+    for what, weeks_back in (("newest week", 0), ("the week before", 1), ("two weeks before", 2)):
+        begin = monday - pd.Timedelta(days=7 * weeks_back)
+        here = truth[(truth["date"] >= begin) & (truth["date"] < begin + pd.Timedelta(days=7))]
+        mine = told[told["position_id"].isin(here["position_id"])]
+        row = first_pass_yield(mine, by="all", crew=crew.crew).table.iloc[0]
+        true = here["chance"].mean()
+        outcomes.append(
+            {
+                "what": what,
+                "covered": row["low"] <= true <= row["high"],
+                "within_bounds": row["bound_low"] <= here["first_pass"].mean() <= row["bound_high"],
+                "pending": row["pending"] / row["positions"],
+                "error_points": 100 * (row["yield"] - true),
+            }
+        )
+    return outcomes
+
+
 def records_tell(plan: CrewPlan, seed: int) -> list[dict[str, Any]]:
     """What the records call first pass or failed is so; how much they leave open."""
     crew = simulate(plan, seed=seed)
