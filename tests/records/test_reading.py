@@ -290,3 +290,23 @@ def test_impossible_dates_stay_where_a_counter_places_them():
 def test_old_binary_workbook():
     data = (Path(__file__).parents[1] / "fixtures" / "records" / "three_joints.xls").read_bytes()
     check(data, made(format="workbook"), "x.xls")
+
+
+def test_zeros_dropped_at_the_end_do_not_widen_the_step():
+    shown = [f"{(n % 30) / 100:.2f}" for n in range(120)]
+    layout = layout_of(
+        {
+            "table": "measurements",
+            "columns": {"place": "Place", "value": "IL"},
+            "constants": {"quantity": "insertion loss"},
+        },
+        "made.toml",
+    )
+
+    def steps(cells):
+        data = "\n".join(["Place,IL", *(f"P1/{n},{cell}" for n, cell in enumerate(cells)), ""])
+        return set(parse(data.encode(), "x", layout).rows["value_step"].to_pylist())
+
+    assert steps(shown) == {0.01}
+    assert steps([cell.rstrip("0").rstrip(".") for cell in shown]) == {0.01}
+    assert steps([*shown, "0.1"]) == {0.01, 0.1}  # here ends were kept: it was shown so

@@ -135,6 +135,23 @@ def numbers(
     return Numbers(value, mark, decimals, read)
 
 
+def shown_decimals(cells: pa.StringArray, found: Numbers) -> np.ndarray:
+    """Decimals of the display, also where a program dropped the zeros at the end.
+
+    If among 50 or more cells with the most decimals none ends in 0 (one in ten would), ends were
+    dropped, and ``0.1`` was shown as ``0.10``; else each cell counts as it stands.
+    """
+    most = int(found.decimals.max(initial=0))
+    if not 1 <= most <= 4:
+        return found.decimals
+    full = found.decimals == most
+    if full.sum() < 50 or full.all():
+        return found.decimals
+    ends = pc.match_substring_regex(cells, r"[.,]\d*0[^\d]*$")
+    ends = pc.fill_null(ends, False).to_numpy(zero_copy_only=False)
+    return found.decimals if (ends & full).any() else np.full_like(found.decimals, most)
+
+
 def _slow(
     text: pa.StringArray,
     rest: np.ndarray,

@@ -13,7 +13,7 @@ import pyarrow.compute as pc
 from yieldkit.records.bodies import Body
 from yieldkit.records.dates import times
 from yieldkit.records.declared import UNITS, Layout
-from yieldkit.records.numbers import Numbers, numbers
+from yieldkit.records.numbers import Numbers, numbers, shown_decimals
 from yieldkit.records.parsed import PARSED
 from yieldkit.records.tables import Column
 from yieldkit.records.words import (
@@ -257,14 +257,16 @@ def loss_columns(typed: Typed, cells: pa.Array | None = None, key: str = "loss")
     typed.columns["loss_text"] = cells
     typed.columns["loss_db"] = pa.array(value, mask=none)
     typed.columns["loss_mark"] = pa.array(np.where(none, "", found.mark), pa.string())
-    typed.columns["loss_step"] = _step(found, none, UNITS[typed.layout.units.get("loss", "")])
+    typed.columns["loss_step"] = _step(found, read, none, UNITS[typed.layout.units.get("loss", "")])
     words = pa.array(found.read | ~pc.is_valid(read).to_numpy(zero_copy_only=False))
     return pc.if_else(words, pa.scalar(None, pa.string()), read)
 
 
-def _step(found: Numbers, none: np.ndarray, scale: float) -> pa.Array:
+def _step(found: Numbers, cells: pa.Array, none: np.ndarray, scale: float) -> pa.Array:
     """Step of the display from the decimals shown."""
-    step = np.round(10.0 ** -np.minimum(found.decimals, 9).astype(float) * abs(scale), 12)
+    step = np.round(
+        10.0 ** -np.minimum(shown_decimals(cells, found), 9).astype(float) * abs(scale), 12
+    )
     return pa.array(step, mask=none)
 
 

@@ -7,7 +7,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from yieldkit.records.declared import UNITS, Reading
-from yieldkit.records.numbers import Numbers
+from yieldkit.records.numbers import Numbers, shown_decimals
 from yieldkit.records.typing_cells import (
     BOUNDS,
     Typed,
@@ -156,7 +156,8 @@ def _impossible(typed: Typed, key: str, cells: pa.Array, value: np.ndarray, quan
 
 def _value_arrays(found: Numbers, cells: pa.Array, scale: float) -> dict[str, pa.Array]:
     none = ~np.isfinite(found.value)
-    step = np.round(10.0 ** -np.minimum(found.decimals, 9).astype(float) * scale, 12)
+    decimals = shown_decimals(cells, found)
+    step = np.round(10.0 ** -np.minimum(decimals, 9).astype(float) * scale, 12)
     return {
         "value_text": cells,
         "value": pa.array(found.value, mask=none),
