@@ -36,6 +36,7 @@ _HOMES: dict[str, str] = {
     "loss_change": "yieldkit.answers.loss_shape",
     "loss_families": "yieldkit.answers.loss_shape",
     "redone_splices": "yieldkit.answers.loss_shape",
+    "likely_sources": "yieldkit.answers.sources",
     "write_review": "yieldkit.review",
     "picture_of": "yieldkit.review.pictures",
 }

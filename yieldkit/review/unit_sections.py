@@ -83,12 +83,12 @@ def _one_decision_a_unit(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     decided: set[object] = set()
     for found in sorted(findings, key=_doubt):
         unit = found.values.get("unit")
-        if found.severity == "decide":
+        if found.severity in ("decide", "watch"):
             if unit in decided:
                 found = replace(found, severity="note", step="", caution="")
             elif found.values.get("chance_this_unit", 1.0) < EVEN:
                 found = replace(found, severity="watch")
-            else:
+            elif found.severity == "decide":
                 decided.add(unit)
         kept.append(found)
     return tuple(kept)
