@@ -117,6 +117,13 @@ def test_few_kept_arcs_or_a_hard_cut_cannot_tell():
     assert few.table.loc[0, "says"] == "cannot tell"
 
 
+def test_a_good_crew_far_under_its_limit_dropped_few_if_any():
+    loss = np.random.default_rng(55).gamma(2.0, 0.006, 2000)
+    result = redone_splices(attempts_of(loss), NO_READINGS, crew=LIMITED)
+    assert result.table.loc[0, "over"] == 0
+    assert result.table.loc[0, "says"] == "few if any dropped" and not result.findings
+
+
 def test_records_with_arcs_over_the_limit_are_left_alone():
     loss = np.random.default_rng(49).exponential(0.05, 300)
     result = redone_splices(attempts_of(loss), NO_READINGS, crew=LIMITED)

@@ -43,8 +43,9 @@ COLUMNS = [
     "n_more",
 ]
 POWER = 0.8
-LEAST = 10
-"""Under this many readings nothing is said of a mean or a 97 % value [common practice]."""
+LEAST = 30
+"""Under this many readings nothing is said of a mean or a 97 % value: so far the claim is checked
+(docs/methods/losses.md)."""
 MOST_MORE = 100_000
 """More than this many further readings is "no number would tell": the figure lies on the limit."""
 _SEVERITY: dict[str, Severity] = {

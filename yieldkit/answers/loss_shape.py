@@ -54,6 +54,8 @@ EVERY: tuple[Family, ...] = (
 """All families on offer."""
 SAME = 0.85
 """A coefficient of variation that kept at least this share of itself counts as unchanged."""
+FEW = 0.01
+"""Under this share of dropped arcs there is nothing to say."""
 TOO_WIDE = 3.0
 """A mean whose greatest value is more than this many times its least is not told."""
 LEAST = 30
@@ -240,7 +242,8 @@ def redone_splices(
     RedoneSplices
         ``table``: ``by``, ``group``, ``n``, ``limit_db``, ``over`` (readings over the limit),
         ``mean_shown_db``, ``mean_low_db``, ``mean_high_db``, ``dropped_low``, ``dropped_high``
-        (share of all arcs); ``says``: "range", "cannot tell" or "arcs over the limit are kept".
+        (share of all arcs); ``says``: "range", "cannot tell", "few if any dropped" or "arcs over
+        the limit are kept".
     """
     check_confidence(confidence)
     estimates = attempts[attempts["loss_low_db"].notna()]
@@ -258,7 +261,7 @@ def redone_splices(
     findings = tuple(
         Finding("redone_splices", row, "watch" if row["says"] == "range" else "cannot tell")
         for row in _records(table)
-        if row["says"] != "arcs over the limit are kept"
+        if row["says"] in ("range", "cannot tell")
     )
     return RedoneSplices(
         table=table, findings=findings, confidence=confidence, as_of=as_of, settings={"by": by}
@@ -366,6 +369,8 @@ def _redone(readings: pd.DataFrame, limit: float, confidence: float) -> dict[str
         "dropped_low": least[2],
         "dropped_high": most[3],
     }
+    if least[4] and most[3] < FEW:
+        return row | told | {"says": "few if any dropped"}
     wide = not least[4] or most[1] / least[0] > TOO_WIDE or most[3] > 0.5
     return row | told | {"says": "cannot tell" if wide else "range"}
 
