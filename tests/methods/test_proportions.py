@@ -50,6 +50,32 @@ def test_difference_agrees_with_r(computed):
         assert ours == approx(theirs, rel=1e-7, abs=1e-12)
 
 
+def test_wald_agrees_with_r_where_it_is_not_cut(computed):
+    """R 4.2.2, own formula (E01); ours ends at 0 and 1."""
+    table = computed("E01_proportion_intervals_expected.csv")
+    for confidence, rows in table.groupby("conf"):
+        found = proportion(rows["x"], rows["n"], confidence=confidence, method="wald")
+        assert found.low == approx(rows["wald_lo"].clip(0, 1).to_numpy(), abs=1e-8)
+        assert found.high == approx(rows["wald_hi"].clip(0, 1).to_numpy(), abs=1e-8)
+
+
+def test_an_unknown_method_is_refused():
+    with pytest.raises(ValueError, match="wanted one of wilson"):
+        proportion([1], [2], method="luck")
+
+
+def test_a_design_effect_counts_as_fewer_trials():
+    plain = proportion([90], [100])
+    wide = proportion([180], [200], design_effect=2.0)
+    assert wide.low == approx(plain.low)
+    assert proportion([90], [100], design_effect=0.3).low == approx(plain.low)
+
+
+def test_difference_is_antisymmetric():
+    one, other = difference((57, 40), (60, 50)), difference((40, 57), (50, 60))
+    assert float(one.low) == approx(-float(other.high))
+
+
 def test_no_trials_say_nothing():
     found = proportion([0], [0])
     assert np.isnan(found.estimate[0])
@@ -101,7 +127,7 @@ def test_equal_yields_are_never_told_apart():
 
 def test_trials_without_failure():
     """59 without failure show 95 % with 95 % confidence (0.95 ** 59 = 0.0485, ** 58 = 0.0510)."""
-    assert trials_without_failure(0.95) == 59
+    assert [trials_without_failure(p) for p in (0.90, 0.95, 0.98)] == [29, 59, 149]
 
 
 def test_cluster_correlation_of_independent_trials_is_near_zero():
@@ -121,6 +147,8 @@ def test_cluster_correlation_is_found():
 def test_one_cluster_cannot_tell():
     assert cluster_correlation([5], [10]) == 0.0
     assert cluster_correlation([1, 0, 1], [1, 1, 1]) == 0.0
+    assert cluster_correlation([4, 4], [4, 4]) == 0.0
+    assert design_effect([], 0.05) == 1
 
 
 def test_design_effect_of_equal_clusters():

@@ -71,6 +71,7 @@ def first_pass_yield(
     confidence: float = 0.95,
     crew: Crew | None = None,
     as_of: pd.Timestamp | None = None,
+    fair: bool = True,
 ) -> FirstPassYield:
     """First-pass yield of each group, with an interval that allows for job-to-job spread.
 
@@ -88,6 +89,8 @@ def first_pass_yield(
         Settings; the defaults if missing.
     as_of : Timestamp, optional
         Newest record known.
+    fair : bool
+        Whether to fit the crew for the fair figures too.
 
     Returns
     -------
@@ -115,7 +118,7 @@ def first_pass_yield(
     """
     check_confidence(confidence)
     _group_column(positions, by)
-    model = fit_crew(positions, stage=stage) if by in FAIR_KINDS else None
+    model = fit_crew(positions, stage=stage) if fair and by in FAIR_KINDS else None
     return _first_pass(positions, by, stage, confidence, crew, as_of, model)
 
 
@@ -135,7 +138,7 @@ def _first_pass(
     group = _labels(column.loc[made.index])
     counts = _counts(made[answer], group)
     known, started = counts["yes"] + counts["no"], counts.sum(axis=1)
-    effect = _design_effects(made, answer, group, list(counts.index))
+    effect = jobs_design_effects(made, answer, group, list(counts.index))
     found = proportion(counts["yes"], known, confidence=confidence, design_effect=effect)
     table = pd.DataFrame(
         {
@@ -245,7 +248,7 @@ def _counts(answer: pd.Series, group: pd.Series) -> pd.DataFrame:
     return pd.DataFrame(cells.reshape(-1, len(FIRST_PASS)), names, list(FIRST_PASS))
 
 
-def _design_effects(
+def jobs_design_effects(
     made: pd.DataFrame, answer: str, group: pd.Series, names: list[str]
 ) -> list[float]:
     """Design effect of jobs for each group; one job-to-job correlation for the whole crew."""

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from yieldkit.wording.numbers import count, interval, percent
+from yieldkit.wording.numbers import count, day, interval, listed, percent
 
 
 def _first_pass_yield(values: Mapping[str, Any]) -> str:
@@ -62,6 +62,65 @@ def _open_too_long(values: Mapping[str, Any]) -> str:
     )
 
 
+def _groups_compared(values: Mapping[str, Any]) -> str:
+    made = f"{count(values['n'], 'position')} against {values['n_against']:,}".replace(
+        ",", "\u202f"
+    )
+    between = f"{values['low']:+.1f} to {values['high']:+.1f} points, {made}"
+    names = f"{values['group']} and {values['against']}"
+    if values["verdict"] == "cannot tell":
+        said = (
+            f"Cannot tell {names} apart: difference {values['difference']:+.1f} points ({between})"
+        )
+        if values["n_more"] == values["n_more"]:
+            said += f"; about {count(values['n_more'], 'more position')} in each would"
+        return said + "."
+    said = f"{values['group']} is {values['verdict']} than {values['against']} by"
+    said += f" {abs(values['difference']):.1f} points ({between}"
+    if values["comparisons"] > 1:
+        said += f"; allowed for {values['comparisons']} comparisons"
+    return said + ")."
+
+
+def _groups_alike(values: Mapping[str, Any]) -> str:
+    return (
+        f"Cannot tell any of them from the others ({values['comparisons']} compared,"
+        f" {count(values['n'], 'position')}); the differences could all be luck."
+    )
+
+
+def _funnel(values: Mapping[str, Any]) -> str:
+    made = f"{values['groups']} groups, {count(values['n'], 'position')}"
+    if values.get("some"):
+        return (
+            f"{values['some']} of {made}, lie outside what luck explains: look at kit and jobs"
+            " first."
+        )
+    if values["outside"]:
+        return f"Outside what luck explains: {listed(values['outside'])} ({made})."
+    return f"All within what luck explains ({made})."
+
+
+def _more_positions(values: Mapping[str, Any]) -> str:
+    wanted = f"{percent(values['first'], 0)} from {percent(values['second'], 0)}"
+    if not values["n_more"]:
+        return f"There are enough positions to tell {wanted} ({count(values['n'], 'position')})."
+    said = (
+        f"To tell {wanted} takes {count(values['needed'], 'position')} in each of two groups; about"
+        f" {count(values['n_more'], 'more position')} in each"
+    )
+    when = values["by_date"]
+    return said + (f", by {day(when)} at this pace." if when is not None else ".")
+
+
+def _unlogged_failures(values: Mapping[str, Any]) -> str:
+    return (
+        f"First pass is {percent(values['yield'])} of {count(values['n'], 'position')} if every"
+        f" failure was written down; if {percent(values['share'], 0)} of the failures were not, it"
+        f" is {percent(values['then'])}."
+    )
+
+
 SENTENCES: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "first_pass_yield": _first_pass_yield,
     "first_pass_too_few": _first_pass_too_few,
@@ -69,4 +128,9 @@ SENTENCES: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "preparation_losses": _preparation_losses,
     "open_positions": _open_positions,
     "open_too_long": _open_too_long,
+    "groups_compared": _groups_compared,
+    "groups_alike": _groups_alike,
+    "funnel": _funnel,
+    "more_positions": _more_positions,
+    "unlogged_failures": _unlogged_failures,
 }
