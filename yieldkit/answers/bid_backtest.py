@@ -18,6 +18,10 @@ from yieldkit.methods.predictive import Chances, Costs, Work
 
 LEVELS = (0.5, 0.8, 0.95)
 RULES = ("forecast", "rule", "binomial")
+NEEDED = (
+    *("position_id", "job", "connector_type", "first_date", "first_pass_termination"),
+    *("arcs", "state"),
+)
 DRAWS, EFFECTS, POINTS = 100, 4, 24
 
 
@@ -71,7 +75,7 @@ def backtest_bids(
     C. Czado, T. Gneiting, L. Held, Biometrics 65, 1254-1261, 2009 (randomised transform of counts);
     R. Koenker, G. Bassett, Econometrica 46, 33-50, 1978 (pinball loss).
     """
-    decided = positions[positions["first_pass_termination"].isin(["yes", "no"])]
+    decided = positions[positions["first_pass_termination"].isin(["yes", "no"])][list(NEEDED)]
     made = failures_at(decided)
     if failures is not None:
         made = decided["position_id"].map(failures).astype(float)

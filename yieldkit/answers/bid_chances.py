@@ -228,16 +228,22 @@ def learn_chances(
     """Draws of the chances; retries made and passed, and draws of their shift; lately; counts."""
     counts = job_counts(positions)
     like = {name: crew.connector(name).like for name in types}
-    made = draws or draw_jobs(counts, types, rng=rng, like=like, draws=size, points=points)
+    lately = _lately(counts)
+    part = 1.0
+    if draws is None:
+        past = counts if lately is None else counts[~counts["lately"]]
+        made = draw_jobs(past, types, rng=rng, like=like, draws=size, points=points)
+    else:
+        made = draws
+        part = float(1 - counts.loc[counts["lately"], "n"].sum() / max(counts["n"].sum(), 1))
     if tuple(made.types) != tuple(types):
         at = [made.types.index(name) for name in types]
         made = JobDraws(tuple(types), made.mu[:, at], made.job_sd)
     if len(made.job_sd) > size:
         chosen = rng.choice(len(made.job_sd), size, replace=False)
         made = JobDraws(tuple(types), made.mu[chosen], made.job_sd[chosen])
-    lately = _lately(counts)
-    if lately is not None:
-        down = rng.normal(lately["shift"], lately["shift_sd"], (len(made.mu), 1))
+    if lately is not None:  # draws made from all positions know a part of the fall already
+        down = part * rng.normal(lately["shift"], lately["shift_sd"], (len(made.mu), 1))
         made = JobDraws(made.types, made.mu + np.minimum(down, 0), made.job_sd)
     retries, shift = _retries(positions, rng, len(made.mu))
     return made, retries, shift, lately, counts

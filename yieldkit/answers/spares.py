@@ -212,10 +212,10 @@ def _check_types(bid: Bid, crew: Crew, positions: pd.DataFrame) -> None:
             )
 
 
-def _chances(draws: JobDraws, known: Known, rng: np.random.Generator, job: bool = True) -> Chances:
+def _chances(draws: JobDraws, known: Known, rng: np.random.Generator) -> Chances:
     return Chances.from_draws(
         draws.mu,
-        draws.job_sd if job else 0 * draws.job_sd,
+        draws.job_sd,
         retry_shift=known.retry_shift,
         effects=EFFECTS,
         rng=rng,
@@ -364,13 +364,7 @@ def _assumptions(bid: Bid, crew: Crew, known: Known, rng: np.random.Generator) -
     seed = int(rng.integers(2**32))
 
     def failures(of: Bid, changed: Known) -> int:
-        luck = np.random.default_rng(seed)
-        chances = _chances(at_work(of, changed, luck), changed, luck)
-        works = [
-            predictive.Work(line.positions, tries=tries_at(crew, line.connector_type))
-            for line in of.lines
-        ]
-        return predictive.quantiles(predictive.total_pmf(chances, works), [0.95])[0]
+        return _failures_at_95(of, crew, changed, np.random.default_rng(seed))
 
     def with_draws(mu: np.ndarray, job_sd: np.ndarray) -> Known:
         return replace(few, draws=JobDraws(few.draws.types, mu, job_sd))
@@ -458,7 +452,13 @@ def _findings(
     if known.jobs < FEW_JOBS:
         found.append(Finding("spares_few_jobs", _ends(bid, crew, known, rng), "cannot tell"))
     if known.lately is not None:
-        found.append(Finding("spares_lately_worse", known.lately, "watch"))
+        found.append(
+            Finding(
+                "spares_lately_worse",
+                {**known.lately, **_if_mended(bid, crew, known, rng)},
+                "watch",
+            )
+        )
     if known.largest and bid.positions >= TEN_TIMES * known.largest:
         found.append(
             Finding(
@@ -544,14 +544,27 @@ def _ends(bid: Bid, crew: Crew, known: Known, rng: np.random.Generator) -> dict[
     ends = []
     for end in JOB_ENDS:
         draws = JobDraws(known.draws.types, known.draws.mu, 0 * known.draws.job_sd + end)
-        changed = replace(known, draws=draws)
-        chances = _chances(at_work(bid, changed, rng), changed, rng)
-        works = [
-            predictive.Work(line.positions, tries=tries_at(crew, line.connector_type))
-            for line in bid.lines
-        ]
-        ends.append(predictive.quantiles(predictive.total_pmf(chances, works), [0.95])[0])
+        ends.append(_failures_at_95(bid, crew, replace(known, draws=draws), rng))
     return {"jobs": known.jobs, "low": ends[0], "high": ends[1], "wanted": FEW_JOBS}
+
+
+def _if_mended(bid: Bid, crew: Crew, known: Known, rng: np.random.Generator) -> dict[str, int]:
+    """Failures at 95 % as lately, and as before the fall."""
+    assert known.lately is not None
+    up = JobDraws(known.draws.types, known.draws.mu - known.lately["shift"], known.draws.job_sd)
+    return {
+        "p95": _failures_at_95(bid, crew, known, rng),
+        "p95_before": _failures_at_95(bid, crew, replace(known, draws=up), rng),
+    }
+
+
+def _failures_at_95(bid: Bid, crew: Crew, known: Known, rng: np.random.Generator) -> int:
+    chances = _chances(at_work(bid, known, rng), known, rng)
+    works = [
+        predictive.Work(line.positions, tries=tries_at(crew, line.connector_type))
+        for line in bid.lines
+    ]
+    return predictive.quantiles(predictive.total_pmf(chances, works), [0.95])[0]
 
 
 def _about_packs(job: Job, packs: list[int], bid: Bid, crew: Crew) -> list[Finding]:

@@ -17,6 +17,52 @@ INSTRUCTION = (
     " connector's instruction."
 )
 
+CAPTION = (
+    "Spares beyond one a position that suffice in 50, 80, 95 and 99 of 100 such jobs, and what is"
+    " to be had (cross)."
+)
+PARTS_CAPTION = "What to have: pieces (metres) in all, with those of the positions themselves"
+PARTS_HEADS = (
+    *("Part", "Positions", "enough in 50 %", "80 %", "90 %", "95 %", "99 %"),
+    *("Packs to buy", "Then at hand", "All suffice with one pack more"),
+)
+TYPES_CAPTION = "First-pass yield of the new job"
+TYPES_HEADS = ("Type", "Positions", "Yield", "Interval", "n [positions]", "From")
+HOURS_CAPTION = "Paid hours that suffice"
+HOURS_HEADS = ("In", "Hours", "of them rework", "Rework with parts")
+MATTERS_CAPTION = "Failures to provide for at 95 %, if one thing is otherwise"
+MATTERS_HEADS = ("If", "turns out well", "turns out badly")
+STORES_CAPTION = "The store: chance to run out in each job ahead"
+STORES_HEADS = (
+    *("Part", "Job", "In store", "Needed by then, 50 %", "95 %"),
+    *("Chance to run out", "Order by", "Now"),
+)
+READING = (
+    "Quantities are forecasts of a new job by this crew: each chance allows for what is not known"
+    " of its yield and for jobs that differ. Parts fail together, so the chance that everything"
+    " suffices is less than that of each part. Retries have their own chance, as recorded;"
+    " failures before the arc (strip, cleave) are not counted."
+)
+HEADINGS = {
+    "connector_type": "connector type",
+    "p50": "enough in 50 %",
+    "p80": "enough in 80 %",
+    "p90": "enough in 90 %",
+    "p95": "enough in 95 %",
+    "p99": "enough in 99 %",
+    "quantity": "then at hand [pieces or m]",
+    "hours": "paid hours [h]",
+    "rework_hours": "of them rework [h]",
+    "rework_cost": "rework with parts [currency]",
+    "level": "chance that they suffice",
+    "chance": "chance that all suffices with one pack more",
+    "price": "price of that pack [currency]",
+    "low": "low (good end)",
+    "high": "high (bad end)",
+    "n": "n [positions]",
+    "failed": "failed [positions]",
+}
+
 
 def part_words(part: str, many: float = 2) -> str:
     """A part as a person names it."""
@@ -47,7 +93,8 @@ def _take(values: Mapping[str, Any]) -> str:
         words += (
             f" That is the purchase of least expected cost where running short costs "
             f"{money(values['event_cost'], values['currency'])}: "
-            f"{money(values['cost'], values['currency'])} on average for leftovers and shortages."
+            f"{money(values['cost'], values['currency'])} on average for leftovers and shortages. "
+            "To be safer, go by the columns of the list."
         )
     return words
 
@@ -65,7 +112,9 @@ def _lately(values: Mapping[str, Any]) -> str:
     return (
         f"The last {values['days']} days were worse: {percent(values['yield_lately'])} first pass "
         f"(n = {values['n']}) against {percent(values['yield_before'])} for the same types before "
-        f"(n = {values['n_before']}). The bid counts with the lower figure; find the cause first."
+        f"(n = {values['n_before']}). The bid counts with the lower figure "
+        f"({count(values['p95'], 'failure')} to provide for at 95 %); with the cause found and "
+        f"mended, {values['p95_before']} would do."
     )
 
 
