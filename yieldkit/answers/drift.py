@@ -2,29 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
-from scipy.special import ndtri, softmax
+from scipy.special import ndtri
 
+from yieldkit.answers.drift_signals import FRESH, Signal, Stream, all_series, find_signals
 from yieldkit.answers.result import Finding, Result
 from yieldkit.answers.streams import (
+    CREW,
     UNITS,
-    Joints,
-    angle_joints,
-    day_series,
-    expected_failures,
-    failure_series,
-    loss_joints,
+    adjusted,
+    angle_readings,
+    failure_readings,
+    loss_readings,
 )
 from yieldkit.crew import Crew
-from yieldkit.methods.runlength import cusum_limit, cusum_mean_run_length
-from yieldkit.methods.steps_up import StepFound, Watch, likeliest_step, self_starting_cusum
-from yieldkit.records.tables import UNKNOWN
+from yieldkit.methods.runlength import cusum_mean_run_length
+from yieldkit.methods.runlength.fleet import fleet_limit
 
 COLUMNS = [
     "unit_kind",
@@ -40,14 +40,10 @@ COLUMNS = [
     "not_separable_from",
     "suggested_step",
 ]
-FEWEST_POINTS = 6
-FRESH = {
-    "splicer": ("electrode replacement", "repair", "cleaning"),
-    "cleaver": ("blade rotation", "blade height", "blade replacement", "repair"),
-}
-"""Service events after which a unit's rise is counted from nothing again."""
-OVERLAP = 0.9
-"""Two units that share at least this part of their joints cannot be told apart."""
+WORKDAYS = 65.0
+"""Most working days in 13 weeks."""
+EVEN = 0.5
+"""A suspect under even odds is to be watched, not acted on."""
 STEPS = {
     ("splicer", "estimated loss"): ("clean_groove", "arc"),
     ("splicer", "failures"): ("arc_check", "arc"),
@@ -59,19 +55,10 @@ STEPS = {
     ("fibre_lot", "failures"): ("set_aside_lot", ""),
     ("connector_lot", "estimated loss"): ("set_aside_lot", ""),
     ("fibre_lot", "estimated loss"): ("set_aside_lot", ""),
+    (CREW, "failures"): ("reference_check", ""),
+    (CREW, "estimated loss"): ("find_the_carrier", ""),
 }
-
-
-@dataclass(frozen=True, eq=False)
-class Stream:
-    """One unit's series of one quantity, with what the watch saw in it."""
-
-    kind: str
-    unit: str
-    quantity: str
-    series: pd.DataFrame
-    watch: Watch
-    joints: Joints | None
+"""Kind and quantity to the first step and its caution; else the arc check."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -86,10 +73,7 @@ class DriftWatch(Result):
 
         return draw_watch(
             ax,
-            [
-                (f"{stream.unit}, {stream.quantity}", stream.series.index, stream.watch.sums)
-                for stream in self.streams
-            ],
+            [(f"{s.unit}, {s.quantity}", s.series.day, s.watch.sums) for s in self.streams],
             limit=self.settings["limit"],
         )
 
@@ -108,68 +92,66 @@ def drift_watch(
 ) -> DriftWatch:
     """Watch every unit for a rise in estimated loss, cleave angle and failures.
 
-    Each unit is compared with its own past, with connector type, people, partner kit and the day's
-    common level taken out. A CUSUM of its day means signals; its limit keeps the expected false
-    alarms of all streams together at ``false_alarms_per_quarter`` in 13 weeks. After a service the
-    unit's rise is counted from nothing again; a turned blade is a new blade.
+    Each unit is compared with its own past, with connector type, people, partner kit, usual wear
+    and the day's common level taken out. A CUSUM of its day means signals; its limit keeps the
+    expected false alarms of all streams together at ``false_alarms_per_quarter`` in 13 weeks. After
+    a service the unit's rise is counted from nothing again; a turned blade is a new blade. A signal
+    is taken out before the next is looked for.
 
     Parameters
     ----------
     attempts, positions, measurements, service : DataFrame
         The schema's tables.
+    crew : Crew, optional
+        Settings; defaults if missing.
     since, until : date, optional
         First and last day watched; everything if missing.
+    confidence : float
+        Coverage of the intervals [fraction].
+    as_of : Timestamp, optional
+        Newest record known.
 
     Returns
     -------
     DriftWatch
-        ``table`` with ``COLUMNS``: ``size`` is new over old level (mean loss, failures) or new
-        minus old level [deg] (cleave angle).
+        ``table`` with ``COLUMNS``, and ``gain`` (log-likelihood), ``n`` and ``joints_since``:
+        ``size`` is new over old level (mean loss, failures) or new minus old level [deg] (cleave
+        angle).
     """
     crew = crew or Crew()
     attempts = _period(attempts, "date", since, until)
     positions = _period(positions, "first_date", since, until)
-    joints = [loss_joints(attempts, crew), angle_joints(attempts, crew)]
+    quantities = [
+        loss_readings(attempts, crew),
+        angle_readings(attempts, service),
+        failure_readings(positions),
+    ]
     kinds = [*UNITS, *(["technician"] if crew.general.watch_technicians else [])]
-    decided = expected_failures(positions, kinds)
-    found = []
-    for kind, unit, quantity, of, series in _series(joints, decided, kinds):
-        days_in = _serviced(service, kind, unit)
-        if kind == "cleaver" and len(days_in):
-            # A fresh edge is another edge: what the last one did says nothing of it.
-            series = series[series.index >= days_in[-1]]
-        if len(series) >= FEWEST_POINTS:
-            found.append((kind, unit, quantity, of, series, _restarts(series, days_in)))
-    days = max(len(set(attempts["date"].dropna())), 1)
-    quarter = min(65.0, 13.0 * days / max(_weeks(attempts), 1.0))
-    points = sum(len(series) for *_, series, _ in found) / max(days, 1) * quarter
-    length = max(points / crew.general.false_alarms_per_quarter, 20.0)
-    limit = cusum_limit(length)
-    streams = tuple(
-        Stream(
-            kind,
-            unit,
-            quantity,
-            series,
-            self_starting_cusum(series["mean"], series["variance"], limit=limit, restart=again),
-            of,
-        )
-        for kind, unit, quantity, of, series, again in found
-    )
-    signals = [_signal(stream, streams, decided, confidence) for stream in streams]
-    rows = [row for row in signals if row is not None]
-    rows = _strongest(rows)
-    table = pd.DataFrame(rows, columns=[*COLUMNS, "gain", "n", "joints_since"])
-    findings = [_finding(row) for row in rows]
-    findings.append(_could_see(streams, limit, crew))
+    fresh = _services(service, quantities[0].names)
+    points = [
+        len(series.mean)
+        for readings in quantities
+        for *_, series, _ in all_series(adjusted(readings), kinds, fresh)
+    ]
+    limit = _limit(points, attempts, crew)
+    streams: list[Stream] = []
+    signals: list[Signal] = []
+    for readings in quantities:
+        own, found = find_signals(readings, kinds, fresh, limit=limit, confidence=confidence)
+        streams, signals = streams + own, signals + found
+    signals.sort(key=lambda signal: -signal.step.gain)
+    rows = [_row(signal) for signal in signals]
     return DriftWatch(
-        table=table,
-        findings=tuple(findings),
-        settings={"limit": limit, "streams": len(streams), "mean_run_length": length},
+        table=pd.DataFrame(rows, columns=[*COLUMNS, "gain", "n", "joints_since"]),
+        findings=(
+            *(_finding(row, s) for row, s in zip(rows, signals, strict=True)),
+            _could_see(streams, limit, crew),
+        ),  # fmt: skip
+        settings={"limit": limit, "streams": len(streams)},
         confidence=confidence,
         as_of=as_of,
         behind=_behind(rows, attempts),
-        streams=streams,
+        streams=tuple(streams),
     )
 
 
@@ -185,191 +167,95 @@ def _period(
     return table[keep]
 
 
-def _weeks(attempts: pd.DataFrame) -> float:
-    days = pd.to_datetime(attempts["date"])
-    return ((days.max() - days.min()).days + 1) / 7 if len(days) else 0.0
+def _services(service: pd.DataFrame, names: Mapping[str, tuple[str, ...]]) -> dict[str, Any]:
+    """Days on which a service may have set each unit back to its best."""
+    found = {}
+    for kind, events in FRESH.items():
+        for unit in names.get(kind, ()):
+            rows = service[(service["unit"] == unit) & service["event"].isin(events)]
+            found[unit] = pd.DatetimeIndex(pd.to_datetime(rows["date"]).dropna().sort_values())
+    return found
 
 
-def _series(
-    joints: list[Joints], decided: pd.DataFrame, kinds: list[str]
-) -> Iterator[tuple[str, str, str, Joints | None, pd.DataFrame]]:
-    """Every unit's series of every quantity."""
-    for of in joints:
-        for kind in ["cleaver"] if of.quantity == "cleave angle" else kinds:
-            for unit in sorted(set(of.rows[kind]) - {UNKNOWN}) if kind in of.rows else ():
-                yield kind, unit, of.quantity, of, day_series(of, kind, unit)
-    for kind in kinds:
-        for unit in sorted(set(decided[kind]) - {UNKNOWN}):
-            yield kind, unit, "failures", None, failure_series(decided, kind, unit)
+def _limit(points: Sequence[int], attempts: pd.DataFrame, crew: Crew) -> float:
+    """One limit for all streams, from the points that each would have in 13 weeks."""
+    days = pd.to_datetime(attempts["date"]).dropna()
+    if not len(days) or not points:
+        return 5.0
+    worked = days.nunique()
+    quarter = min(WORKDAYS, 13 * worked / (((days.max() - days.min()).days + 1) / 7))
+    each = [max(round(number * quarter / worked), 1) for number in points]
+    alarms = min(crew.general.false_alarms_per_quarter, sum(each) / 20)
+    return max(fleet_limit(each, alarms), 2.0)
 
 
-def _serviced(service: pd.DataFrame, kind: str, unit: str) -> pd.DatetimeIndex:
-    """Days on which a service may have set the unit back to its best."""
-    rows = service[(service["unit"] == unit) & service["event"].isin(FRESH.get(kind, ()))]
-    return pd.DatetimeIndex(pd.to_datetime(rows["date"]).dropna().sort_values())
-
-
-def _restarts(series: pd.DataFrame, days: pd.DatetimeIndex) -> np.ndarray:
-    """Points that are the first on or after a service day."""
-    again = np.zeros(len(series), bool)
-    first = series.index.searchsorted(days)
-    again[first[first < len(series)]] = True
-    return again
-
-
-def _signal(
-    stream: Stream, streams: tuple[Stream, ...], decided: pd.DataFrame, confidence: float
-) -> dict | None:
-    series = stream.series
-    if stream.watch.signal is None:
-        return None
-    step = likeliest_step(series["mean"], series["variance"])
-    if step is None or step.size <= ndtri(confidence) * step.size_se:
-        return None  # it rose and came back
-    since = series.index[step.first]
-    size, low, high, n = _size(stream, since, decided, confidence)
-    partners = _partners(stream, since, decided)
-    step_code, _ = STEPS.get((stream.kind, stream.quantity), ("arc_check", "arc"))
+def _row(signal: Signal) -> dict[str, Any]:
+    stream, step = signal.stream, signal.step
     return {
         "unit_kind": stream.kind,
         "unit": stream.unit,
         "quantity": stream.quantity,
-        "since": since.date(),
-        "since_low": series.index[max(step.first_low - 1, 0)].date(),
-        "since_high": series.index[step.first_high].date(),
-        "size": size,
-        "low": low,
-        "high": high,
-        "chance_this_unit": _chance(stream, streams, step),
-        "not_separable_from": "; ".join(partners),
-        "suggested_step": step_code,
+        "since": signal.day(step.first).date(),
+        "since_low": signal.day(step.first_low - 1).date(),
+        "since_high": signal.day(step.first_high).date(),
+        "size": signal.size,
+        "low": signal.low,
+        "high": signal.high,
+        "chance_this_unit": signal.chance,
+        "not_separable_from": "; ".join(signal.same_joints),
+        "suggested_step": STEPS.get((stream.kind, stream.quantity), ("arc_check", "arc"))[0],
         "gain": step.gain,
-        "n": n,
-        "joints_since": int(series["n"][series.index >= since].sum()),
+        "n": signal.n,
+        "joints_since": signal.joints_since,
     }
 
 
-def _size(
-    stream: Stream, since: pd.Timestamp, decided: pd.DataFrame, confidence: float
-) -> tuple[float, float, float, int]:
-    """New over old level with its interval from day means; cleave angle as a difference [deg]."""
-    factor = ndtri((1 + confidence) / 2)
-    if stream.joints is None:
-        rows = decided[decided[stream.kind] == stream.unit]
-        rows = rows[rows["first_date"] >= stream.series.index[0]]
-        new = rows["first_date"] >= since
-        fails = [rows.loc[part, "failed"].sum() + 0.5 for part in (new, ~new)]
-        meant = [rows.loc[part, "expected"].sum() + 1e-9 for part in (new, ~new)]
-        ratio = np.log((fails[0] / meant[0]) / (fails[1] / meant[1]))
-        wide = factor * np.sqrt(1 / fails[0] + 1 / fails[1])
-        return float(np.exp(ratio)), *_around(ratio, wide), len(rows)
-    rows = stream.joints.rows
-    rows = rows[(rows[stream.kind] == stream.unit) & (rows["date"] >= stream.series.index[0])]
-    days = rows.groupby("date")["value"].agg(["mean", "size"])
-    new = days.index >= since
-    mean, var = [], []
-    for part in (new, ~new):
-        weight = days.loc[part, "size"]
-        level = float(np.average(days.loc[part, "mean"], weights=weight))
-        spread = float(np.average((days.loc[part, "mean"] - level) ** 2, weights=weight))
-        mean.append(level)
-        var.append(spread / max(part.sum() - 1, 1))
-    if stream.quantity == "cleave angle":
-        wide = factor * np.sqrt(var[0] + var[1])
-        gap = mean[0] - mean[1]
-        return gap, gap - wide, gap + wide, len(rows)
-    ratio = np.log(mean[0] / mean[1])
-    wide = factor * np.sqrt(var[0] / mean[0] ** 2 + var[1] / mean[1] ** 2)
-    return float(np.exp(ratio)), *_around(ratio, wide), len(rows)
-
-
-def _around(ratio: float, wide: float) -> tuple[float, float]:
-    """Ends of an interval given on a log scale."""
-    return float(np.exp(ratio - wide)), float(np.exp(ratio + wide))
-
-
-def _chance(stream: Stream, streams: tuple[Stream, ...], step: StepFound) -> float:
-    """Chance that this unit is the source, among units of the same quantity, at even odds."""
-    gains = [step.gain]
-    for other in streams:
-        if other.quantity != stream.quantity or other is stream:
-            continue
-        found = likeliest_step(other.series["mean"], other.series["variance"])
-        gains.append(found.gain if found is not None and found.size > 0 else 0.0)
-    return float(softmax(np.array(gains))[0])
-
-
-def _partners(stream: Stream, since: pd.Timestamp, decided: pd.DataFrame) -> list[str]:
-    """Units that made nearly the same joints since the step, so that records cannot tell."""
-    if stream.joints is None:
-        rows, day = decided, "first_date"
-    else:
-        rows, day = stream.joints.rows, "date"
-    rows = rows[rows[day] >= since]
-    own = rows[stream.kind] == stream.unit
-    found = []
-    for kind in (*UNITS, "technician"):
-        if kind == stream.kind or kind not in rows:
-            continue
-        for unit, share in rows.loc[own, kind].value_counts(normalize=True).items():
-            back = own[rows[kind] == unit].mean()
-            if unit != UNKNOWN and min(share, back) >= OVERLAP:
-                found.append(str(unit))
-    return found
-
-
-def _strongest(rows: list[dict]) -> list[dict]:
-    """Signals in order of evidence; a partner's echo of a clearer signal is left out."""
-    kept: list[dict] = []
-    for row in sorted(rows, key=lambda row: -row["gain"]):
-        same = [
-            other
-            for other in kept
-            if other["quantity"] == row["quantity"] and other["gain"] > row["gain"] + 3
-        ]
-        echo = any(row["chance_this_unit"] < 0.05 for _ in same)
-        if not echo:
-            kept.append(row)
-    return kept
-
-
-def _finding(row: dict) -> Finding:
+def _finding(row: dict[str, Any], signal: Signal) -> Finding:
     step, caution = STEPS.get((row["unit_kind"], row["quantity"]), ("arc_check", "arc"))
-    return Finding("drift_signal", row, severity="decide", step=step, caution=caution)
+    sure = row["chance_this_unit"] >= EVEN
+    return Finding(
+        "drift_signal",
+        row | {"others": signal.others, "sure": sure},
+        severity="decide" if sure else "watch",
+        step=step,
+        caution=caution,
+    )
 
 
-def _could_see(streams: tuple[Stream, ...], limit: float, crew: Crew) -> Finding:
-    """How long a rise of half in mean loss would take to be seen at this volume and alarm rate."""
-    own = [
-        stream
-        for stream in streams
-        if stream.quantity == "estimated loss" and stream.kind == "splicer"
-    ]
+def _could_see(streams: Sequence[Stream], limit: float, crew: Crew) -> Finding:
+    """How long a rise of mean loss would take to be seen at this volume and alarm rate."""
+    own = [s for s in streams if s.quantity == "estimated loss" and s.kind == "splicer"]
     values = {"streams": len(streams), "alarms": crew.general.false_alarms_per_quarter}
     if not own:
         return Finding("drift_nothing_to_watch", values, severity="cannot tell")
-    weeks = {}
-    for rise in (1.25, 1.5, 2.0):
-        # Mean rise of an exponential loss's normal score when every loss grows by this factor.
-        chance = (np.arange(2000) + 0.5) / 2000
-        shift = np.mean(ndtri(1 - (1 - chance) ** rise)) - np.mean(ndtri(chance))
-        typical = np.median([stream.series["variance"].median() for stream in own])
-        days = cusum_mean_run_length(limit, shift=shift / np.sqrt(typical))
-        span = [(s.series.index[-1] - s.series.index[0]).days / 7 / len(s.series) for s in own]
-        weeks[rise] = days * float(np.median(span))
+    spread = float(np.median([np.median(s.series.variance) for s in own]))
+    per_week = float(np.median([_points_a_week(s) for s in own]))
+    weeks = {
+        rise: cusum_mean_run_length(limit, shift=loss_shift(rise) / np.sqrt(spread)) / per_week
+        for rise in (1.25, 1.5, 2.0)
+    }
     return Finding("drift_could_see", values | {"weeks": weeks}, severity="note")
 
 
-def _behind(rows: list[dict], attempts: pd.DataFrame) -> pd.DataFrame:
+def loss_shift(rise: float) -> float:
+    """Mean rise of the normal score of an exponential loss that grows by a factor."""
+    chance = (np.arange(2000) + 0.5) / 2000
+    return float(np.mean(ndtri(1 - (1 - chance) ** rise)))
+
+
+def _points_a_week(stream: Stream) -> float:
+    days = stream.series.day
+    return len(days) / max(((days[-1] - days[0]).days + 1) / 7, 1.0)
+
+
+def _behind(rows: Sequence[dict[str, Any]], attempts: pd.DataFrame) -> pd.DataFrame:
     """Joints made on a signalled unit since the earliest likely day."""
+    columns = ["unit", "quantity", "attempt_id", "position_id"]
     parts = []
     for row in rows:
-        made = attempts[
-            (attempts[row["unit_kind"]] == row["unit"])
-            & (pd.to_datetime(attempts["date"]) >= pd.Timestamp(row["since_low"]))
-        ]
-        parts.append(
-            made[["attempt_id", "position_id"]].assign(unit=row["unit"], quantity=row["quantity"])
-        )
-    columns = ["unit", "quantity", "attempt_id", "position_id"]
+        late = pd.to_datetime(attempts["date"]) >= pd.Timestamp(row["since_low"])
+        if row["unit_kind"] != CREW:
+            late &= attempts[row["unit_kind"]] == row["unit"]
+        made = attempts.loc[late, ["attempt_id", "position_id"]]
+        parts.append(made.assign(unit=row["unit"], quantity=row["quantity"]))
     return pd.concat(parts)[columns] if parts else pd.DataFrame(columns=columns)

@@ -6,29 +6,38 @@ from typing import Any
 from yieldkit.wording.numbers import count, day, listed, percent
 
 _MEANT = {
-    "estimated loss": ("its splice losses (the splicer's estimates)", "times what they were"),
-    "failures": ("its failed first attempts", "times what they were"),
-    "cleave angle": ("its cleave angles", "deg above what they were"),
+    "estimated loss": ("splice losses (the splicer's estimates)", "times what they were"),
+    "failures": ("failed first attempts", "times what they were"),
+    "cleave angle": ("cleave angles", "deg above what they were"),
 }
 _KIND = {
-    "splicer": "Splicer",
-    "cleaver": "Cleaver",
-    "heater": "Heater",
-    "connector_lot": "Connector lot",
-    "fibre_lot": "Fibre lot",
-    "technician": "Technician",
+    "splicer": "Splicer {}",
+    "cleaver": "Cleaver {}",
+    "heater": "Heater {}",
+    "connector_lot": "Connector lot {}",
+    "fibre_lot": "Fibre lot {}",
+    "technician": "Technician {}",
+    "crew": "All joints together",
 }
+_NOT_ONE_UNIT = (
+    "This is no single unit: look at what all share (test set and reference cord, weather, site,"
+    " a new kind of job)."
+)
 
 
 def _drift_signal(values: Mapping[str, Any]) -> str:
     what, unit = _MEANT[values["quantity"]]
+    name = _KIND[values["unit_kind"]].format(values["unit"])
+    whole = values["unit_kind"] == "crew"
+    if values.get("sure", True):
+        verdict = f"{name} {'have' if whole else 'has'} got worse"
+    else:
+        verdict = f"Cannot tell yet: {name[0].lower()}{name[1:]} may have got worse"
     said = (
-        f"{_KIND[values['unit_kind']]} {values['unit']} has got worse: {what} are "
+        f"{verdict}: {'the' if whole else 'its'} {what} are "
         f"{values['size']:.2f} {unit} ({values['low']:.2f} to {values['high']:.2f}, "
-        f"{count(values['n'], 'joint')}). It began between {day(values['since_low'])} and "
-        f"{day(values['since_high'])}; {count(values['joints_since'], 'joint')} since then. "
-        "Chance that it is this unit and no other one watched: "
-        f"{percent(values['chance_this_unit'], 0)}."
+        f"{count(values['n'], 'joint')}). {_onset(values)}; "
+        f"{count(values['joints_since'], 'joint')} since then. {_source(values, whole)}"
     )
     if values["not_separable_from"]:
         others = listed(values["not_separable_from"].split("; "), "or")
@@ -36,16 +45,31 @@ def _drift_signal(values: Mapping[str, Any]) -> str:
     return said
 
 
+def _onset(values: Mapping[str, Any]) -> str:
+    if values["since_low"] == values["since_high"]:
+        return f"It began about {day(values['since_low'])}"
+    return f"It began between {day(values['since_low'])} and {day(values['since_high'])}"
+
+
+def _source(values: Mapping[str, Any], whole: bool) -> str:
+    if whole:
+        return _NOT_ONE_UNIT
+    said = f"Chance that it is this unit: {percent(values['chance_this_unit'], 0)}"
+    others = values.get("others", ())
+    return f"{said}; else {listed(others, 'or')}, or chance alone." if others else f"{said}."
+
+
 def _drift_could_see(values: Mapping[str, Any]) -> str:
     weeks = values["weeks"]
 
     def seen(rise: float) -> str:
-        return f"a rise to {rise:g} times in about {weeks[rise]:.0f} weeks"
+        whole = max(round(weeks[rise]), 1)
+        return f"a rise to {rise:g} times in about {count(whole, 'week')}"
 
     able = [rise for rise in sorted(weeks, reverse=True) if weeks[rise] <= 26]
     alarms = (
-        f"{count(values['streams'], 'series', 'series')} watched at about {values['alarms']:g} "
-        "false alarms in 13 weeks for the whole crew. "
+        f"{count(values['streams'], 'series', 'series')} watched; about {values['alarms']:g} "
+        f"false {'alarm' if values['alarms'] == 1 else 'alarms'} in 13 weeks for the whole crew. "
     )
     if not able:
         return alarms + "At your volume not even a doubled loss would be seen within half a year."

@@ -1,0 +1,184 @@
+"""The drift watch on crews whose truth is known; seeds are fixed, figures are not."""
+
+from dataclasses import replace
+from datetime import timedelta
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from yieldkit.answers.drift import COLUMNS, drift_watch, loss_shift
+from yieldkit.answers.streams import CREW
+from yieldkit.simulate import Shift, Wear, fitting_crew, simulate, typical_crew
+from yieldkit.simulate.crew import SimulatedCrew
+
+
+def watch(simulated: SimulatedCrew, **options):
+    tables = simulated.tables
+    return drift_watch(
+        tables["attempts"],
+        tables["positions"],
+        tables["measurements"],
+        tables["service"],
+        crew=options.pop("crew", simulated.crew),
+        **options,
+    )
+
+
+def day(plan, number):
+    """The day of a working day's number (five a week)."""
+    return plan.first_day + timedelta(days=7 * (number // 5) + number % 5)
+
+
+@pytest.fixture(scope="module")
+def drifting():
+    plan = fitting_crew(
+        technicians=6,
+        weeks=9,
+        shifts=(Shift("splicer", "SP-02", start_day=25, loss_factor=2.0),),
+    )
+    return simulate(plan, seed=4)
+
+
+@pytest.fixture(scope="module")
+def seen(drifting):
+    return watch(drifting)
+
+
+def test_the_drifting_splicer_is_named_first(seen):
+    first = seen.table.iloc[0]
+    assert (first["unit_kind"], first["unit"]) == ("splicer", "SP-02")
+    assert first["low"] > 1.2
+    assert first["chance_this_unit"] > 0.9
+
+
+def test_the_day_it_began_lies_in_its_interval(drifting, seen):
+    first = seen.table.iloc[0]
+    began = day(drifting.parts.plan, 25)
+    assert first["since_low"] <= began <= first["since_high"]
+    assert first["since_low"] < first["since_high"]
+
+
+def test_partners_of_the_drifting_splicer_are_not_accused(seen):
+    losses = seen.table[seen.table["quantity"] == "estimated loss"]
+    assert list(losses["unit"]) == ["SP-02"]
+
+
+def test_the_joints_to_test_again_are_those_of_the_unit_since_then(drifting, seen):
+    first = seen.table.iloc[0]
+    rows = seen.rows(unit="SP-02", quantity="estimated loss")
+    attempts = drifting.tables["attempts"].set_index("attempt_id")
+    made = attempts.loc[rows["attempt_id"]]
+    assert (made["splicer"] == "SP-02").all()
+    assert (pd.to_datetime(made["date"]) >= pd.Timestamp(first["since_low"])).all()
+
+
+def test_columns_and_sentences(seen):
+    assert list(seen.table.columns[: len(COLUMNS)]) == COLUMNS
+    said = str(seen)
+    assert said.startswith("Splicer SP-02 has got worse")
+    assert "It began between" in said
+    assert "smaller rises we cannot see" in said
+
+
+def test_the_picture_names_the_unit(seen):
+    from matplotlib.figure import Figure
+
+    ax = seen.plot(Figure().add_subplot())
+    assert any("SP-02" in text.get_text() for text in ax.texts)
+
+
+def test_an_overdue_blade_is_found_by_its_angles():
+    plan = typical_crew(
+        technicians=5, weeks=10, wear=Wear(overdue=("C-02",), overdue_start=0.5, fault=0.2)
+    )
+    found = watch(simulate(plan, seed=7)).table
+    angles = found[found["quantity"] == "cleave angle"]
+    assert "C-02" in set(angles["unit"])
+    assert angles.iloc[0]["suggested_step"] == "rotate_blade"
+
+
+def test_a_repaired_splicer_falls_quiet():
+    # Repaired in mid-week: bad for three weeks, then well again; the service is in the book.
+    plan = fitting_crew(
+        technicians=6,
+        weeks=9,
+        shifts=(Shift("splicer", "SP-02", start_day=15, end_day=32, loss_factor=2.0),),
+    )
+    crew = simulate(plan, seed=4)
+    repaired = pd.Timestamp(day(plan, 32))
+    book = crew.tables["service"]
+    entry = pd.DataFrame({"date": [repaired], "unit": ["SP-02"], "event": ["repair"]})
+    before = watch(crew, until=day(plan, 31)).table
+    crew.tables["service"] = pd.concat([book, entry], ignore_index=True)
+    after = watch(crew).table
+    assert "SP-02" in set(before["unit"])
+    assert "SP-02" not in set(after.loc[after["unit_kind"] == "splicer", "unit"])
+
+
+def test_a_dirty_reference_cord_one_morning_accuses_no_unit():
+    crew = simulate(fitting_crew(technicians=6, weeks=9), seed=5)
+    positions = crew.tables["positions"].copy()
+    morning = pd.to_datetime(positions["first_date"]) == pd.Timestamp(day(crew.parts.plan, 30))
+    chosen = morning & (np.arange(len(positions)) % 2 == 0)
+    positions.loc[chosen, "first_pass_termination"] = "no"
+    crew.tables["positions"] = positions
+    found = watch(crew).table
+    failures = found[(found["quantity"] == "failures") & (found["unit_kind"] != CREW)]
+    assert failures.empty
+
+
+def test_two_things_on_one_day_are_said_not_guessed():
+    # A new lot on the day that the only splicer is touched: the same joints, nothing can tell.
+    plan = fitting_crew(technicians=2, weeks=9, splicers=1, cleavers=2, heaters=1)
+    plan = replace(plan, shifts=(Shift("splicer", "SP-01", start_day=25, loss_factor=2.5),))
+    crew = simulate(plan, seed=3)
+    attempts = crew.tables["attempts"].copy()
+    late = pd.to_datetime(attempts["date"]) >= pd.Timestamp(day(plan, 25))
+    attempts["fibre_lot"] = np.where(late, "F-new", "F-old")
+    crew.tables["attempts"] = attempts
+    found = watch(crew).table
+    losses = found[found["quantity"] == "estimated loss"]
+    assert len(losses) > 0
+    sure_of_one = losses[(losses["not_separable_from"] == "") & (losses["unit_kind"] != CREW)]
+    assert not (sure_of_one["chance_this_unit"] > 0.9).any()
+
+
+def test_twenty_splices_a_week_see_little_and_say_so():
+    plan = fitting_crew(technicians=1, weeks=8, splicers=1, cleavers=1, heaters=1, per_day=4.0)
+    found = watch(simulate(plan, seed=6))
+    assert found.table.empty
+    weeks = found.findings[-1].values["weeks"]
+    assert weeks[1.25] > 4
+
+
+def test_no_records_at_all_cannot_tell():
+    crew = simulate(fitting_crew(technicians=1, weeks=1), seed=6)
+    crew.tables["attempts"] = crew.tables["attempts"].iloc[:0]
+    crew.tables["positions"] = crew.tables["positions"].iloc[:0]
+    found = watch(crew)
+    assert found.table.empty
+    assert "Cannot tell" in str(found)
+
+
+def test_technicians_are_watched_only_where_asked(drifting):
+    general = drifting.crew.general.model_copy(update={"watch_technicians": True})
+    asked = watch(drifting, crew=drifting.crew.model_copy(update={"general": general}))
+    kinds = {stream.kind for stream in asked.streams}
+    assert "technician" in kinds
+    assert "technician" not in {stream.kind for stream in watch(drifting).streams}
+
+
+def test_inputs_are_left_alone(drifting):
+    before = {name: table.copy() for name, table in drifting.tables.items()}
+    watch(drifting)
+    for name in ("attempts", "positions", "service"):
+        pd.testing.assert_frame_equal(before[name], drifting.tables[name])
+
+
+def test_shift_of_a_rise_agrees_with_simulation():
+    from scipy.special import ndtri
+
+    losses = np.random.default_rng(1).exponential(1, 400_000) * 1.5
+    scores = ndtri(-np.expm1(-losses))
+    assert loss_shift(1.5) == pytest.approx(scores[np.isfinite(scores)].mean(), abs=0.01)

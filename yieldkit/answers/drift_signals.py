@@ -1,0 +1,252 @@
+"""From streams to signals: the strongest one first, then what it does not explain."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import ndtri, softmax
+
+from yieldkit.answers.streams import CREW, LOTS, UNITS, Adjusted, Readings, Series, adjusted
+from yieldkit.methods.steps_up import StepFound, Watch, likeliest_step, self_starting_cusum
+
+Array = NDArray[np.float64]
+FEWEST_POINTS = 6
+OVERLAP = 0.9
+"""Two units that share at least this part of their joints cannot be told apart."""
+MOST_SIGNALS = 6
+"""Signals of one quantity; more than that is no longer about single units."""
+NO_SOURCE = 3.5
+"""Log-likelihood that a step gains by chance alone, being looked for at every point."""
+FRESH = {
+    "splicer": ("electrode replacement", "repair", "cleaning", "arc calibration"),
+    "cleaver": ("blade rotation", "blade height", "blade replacement", "repair"),
+}
+"""Service events after which a unit's rise is counted from nothing again."""
+
+
+@dataclass(frozen=True, eq=False)
+class Stream:
+    """One unit's series of one quantity, with what the watch saw in it."""
+
+    kind: str
+    unit: str
+    quantity: str
+    series: Series
+    watch: Watch
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Signal:
+    """One unit that has got worse."""
+
+    stream: Stream
+    step: StepFound
+    size: float
+    low: float
+    high: float
+    n: int
+    joints_since: int
+    chance: float
+    others: tuple[str, ...]
+    same_joints: tuple[str, ...]
+
+    def day(self, point: int) -> pd.Timestamp:
+        """Day of a point of the series."""
+        return self.stream.series.day[min(max(point, 0), len(self.stream.series.day) - 1)]
+
+
+def all_series(
+    now: Adjusted, kinds: Sequence[str], service: Mapping[str, pd.DatetimeIndex]
+) -> list[tuple[str, str, Series, NDArray[np.bool_]]]:
+    """Every stream of one quantity that is long enough, with its restarts."""
+    found = []
+    streams = now.of.streams(kinds)
+    if now.of.quantity != "cleave angle":
+        streams = [*streams, (CREW, "the whole crew")]
+    for kind, unit in streams:
+        series = now.series(kind, unit)
+        days = service.get(unit, pd.DatetimeIndex([]))
+        if kind == "cleaver" and len(days):
+            # A fresh edge is another edge: what the last one did says nothing of it.
+            series = _from(series, days[-1])
+        if len(series.mean) < FEWEST_POINTS:
+            continue
+        again = np.zeros(len(series.mean), bool)
+        first = series.day.searchsorted(days)
+        again[first[first < len(again)]] = True
+        found.append((kind, unit, series, again))
+    return found
+
+
+def _from(series: Series, day: pd.Timestamp) -> Series:
+    keep = series.day >= day
+    return Series(
+        day=series.day[keep],
+        mean=series.mean[keep],
+        variance=series.variance[keep],
+        n=series.n[keep],
+    )
+
+
+def find_signals(
+    readings: Readings,
+    kinds: Sequence[str],
+    service: Mapping[str, pd.DatetimeIndex],
+    *,
+    limit: float,
+    confidence: float,
+) -> tuple[list[Stream], list[Signal]]:
+    """Streams of one quantity, and the signals among them.
+
+    The stream with the clearest step is taken first; its step is taken out of its joints and all is
+    fitted again, so that a partner that only shared its joints falls quiet by itself.
+    """
+    explained = np.zeros(len(readings.day))
+    signals: list[Signal] = []
+    first: list[Stream] = []
+    for turn in range(MOST_SIGNALS + 1):
+        now = adjusted(readings, explained)
+        streams = [
+            Stream(
+                kind,
+                unit,
+                readings.quantity,
+                series,
+                self_starting_cusum(series.mean, series.variance, limit=limit, restart=again),
+            )
+            for kind, unit, series, again in all_series(now, kinds, service)
+        ]
+        first = streams if turn == 0 else first
+        loud = [(s, likeliest_step(s.series.mean, s.series.variance)) for s in streams]
+        seen = {(s.stream.kind, s.stream.unit) for s in signals}
+        worse = [
+            (s, step)
+            for s, step in loud
+            if s.watch.signal is not None
+            and step is not None
+            and step.size > ndtri(confidence) * step.size_se
+            and (s.kind, s.unit) not in seen
+        ]
+        if not worse or turn == MOST_SIGNALS:
+            break
+        # A unit that drifts lifts the crew's mean, too: the crew is asked when no unit is left.
+        stream, step = max(worse, key=lambda pair: (pair[0].kind != CREW, pair[1].gain))
+        signal = _signal(stream, step, loud, now, confidence, explained == 0)
+        signals.append(signal)
+        since = readings.since(stream.kind, stream.unit, signal.day(step.first))
+        explained = explained + np.where(since, _explains(signal, now, since), 0.0)
+    return first, signals
+
+
+def _explains(signal: Signal, now: Adjusted, since: NDArray[np.bool_]) -> float:
+    """Step of the signal's joints: on the score, or log factor on the expected failures."""
+    if now.of.quantity != "failures":
+        return signal.step.size
+    return float(np.log((now.of.value[since].sum() + 1) / (now.rest[since].sum() + 1)))
+
+
+def _signal(
+    stream: Stream,
+    step: StepFound,
+    loud: Sequence[tuple[Stream, StepFound | None]],
+    now: Adjusted,
+    confidence: float,
+    plain: NDArray[np.bool_],
+) -> Signal:
+    since = stream.series.day[step.first]
+    size, low, high, n = _size(now, stream, since, confidence, plain)
+    rivals = [(s, other.gain) for s, other in loud if other is not None and other.size > 0]
+    names = [s.unit for s, _ in rivals]
+    chances = softmax(np.array([gain for _, gain in rivals] + [NO_SOURCE]))
+    own = names.index(stream.unit)
+    likely = sorted(zip(chances[:-1], names, strict=True), reverse=True)
+    return Signal(
+        stream=stream,
+        step=step,
+        size=size,
+        low=low,
+        high=high,
+        n=n,
+        joints_since=int(now.of.since(stream.kind, stream.unit, since).sum()),
+        chance=float(chances[own]),
+        others=tuple(name for part, name in likely if name != stream.unit and part >= 0.05),
+        same_joints=_same_joints(
+            now.of, stream, since, stream.series.day[max(step.first_low - 1, 0)]
+        ),
+    )
+
+
+def _size(
+    now: Adjusted,
+    stream: Stream,
+    since: pd.Timestamp,
+    confidence: float,
+    plain: NDArray[np.bool_],
+) -> tuple[float, float, float, int]:
+    """New over old level with its interval from day means; cleave angle as a difference [deg].
+
+    The crew's size is that of joints that no other signal explains (``plain``).
+    """
+    readings = now.of
+    factor = float(ndtri((1 + confidence) / 2))
+    own = readings.since(stream.kind, stream.unit, stream.series.day[0])
+    new = readings.since(stream.kind, stream.unit, since)
+    if stream.kind == CREW and (new & plain).any() and (own & ~new & plain).any():
+        own, new = own & plain, new & plain
+    old = own & ~new
+    if readings.quantity == "failures":
+        meant = now.rest
+        fails = [readings.value[part].sum() + 0.5 for part in (new, old)]
+        ratio = np.log(fails[0] / fails[1] * (meant[old].sum() + 0.5) / (meant[new].sum() + 0.5))
+        wide = factor * np.sqrt(now.within * (1 / fails[0] + 1 / fails[1]))
+        return *_around(ratio, wide), int(own.sum())
+    (mean_new, var_new), (mean_old, var_old) = (_level(readings, part) for part in (new, old))
+    if readings.quantity == "cleave angle":
+        wide = factor * np.sqrt(var_new + var_old)
+        gap = mean_new - mean_old
+        return gap, gap - wide, gap + wide, int(own.sum())
+    wide = factor * np.sqrt(var_new / mean_new**2 + var_old / mean_old**2)
+    return *_around(np.log(mean_new / mean_old), wide), int(own.sum())
+
+
+def _level(readings: Readings, part: NDArray[np.bool_]) -> tuple[float, float]:
+    """Mean and its variance from day means, so that days that differ widen it."""
+    n = np.bincount(readings.day[part], minlength=len(readings.days)).astype(float)
+    total = np.bincount(readings.day[part], readings.value[part], minlength=len(readings.days))
+    weight, mean = n[n > 0], total[n > 0] / n[n > 0]
+    level = float(np.average(mean, weights=weight))
+    spread = float(np.average((mean - level) ** 2, weights=weight))
+    return level, spread / max(len(mean) - 1, 1)
+
+
+def _around(ratio: float, wide: float) -> tuple[float, float, float]:
+    """Middle and ends of an interval given on a log scale."""
+    return float(np.exp(ratio)), float(np.exp(ratio - wide)), float(np.exp(ratio + wide))
+
+
+def _same_joints(
+    readings: Readings, stream: Stream, since: pd.Timestamp, earliest: pd.Timestamp
+) -> tuple[str, ...]:
+    """Units that made nearly the same joints since the step, so that records cannot tell.
+
+    So does a lot that began no earlier than the step may have (``earliest``).
+    """
+    late = readings.day >= readings.days.searchsorted(since)
+    own = late & readings.of(stream.kind, stream.unit)
+    before = readings.day < readings.days.searchsorted(earliest)
+    found = []
+    for kind in (*UNITS, "technician"):
+        if kind == stream.kind or kind not in readings.units:
+            continue
+        for place, unit in enumerate(readings.names[kind]):
+            other = late & (readings.units[kind] == place)
+            both = (own & other).sum()
+            shared = both / max(own.sum(), 1), both / max(other.sum(), 1)
+            new_lot = kind in LOTS and not (before & (readings.units[kind] == place)).any()
+            if both and (min(shared) >= OVERLAP or (new_lot and shared[0] >= OVERLAP)):
+                found.append(str(unit))
+    return tuple(found)
