@@ -274,3 +274,31 @@ def test_a_workbook_of_real_dates_and_groups_of_headings():
     assert found.layout.header_rows == 2
     assert found.layout.columns["angle_crew_deg"] == "Cleave angle (deg) / left"
     assert (found.rows, found.refused) == (39, 0)
+
+
+def test_without_headings_the_cells_tell():
+    rows = [
+        f"{n},20260302,{8 + n % 8:02d}{n % 60:02d}00,{'MK' if n % 3 else 'JH'},J20{n % 2:02d},"
+        f"B{n % 3}-{n % 40:02d},0.{n % 9},0.{n % 7},0.0{n % 9},OK"
+        for n in range(1, 90)
+    ]
+    found = propose("\n".join(rows).encode(), "x.csv")
+    columns = found.layout.columns
+    assert (columns["counter"], columns["when"], columns["place"]) == (1, (2, 3), 6)
+    assert (columns["job"], columns["loss"], columns["outcome"]) == (5, 9, 10)
+    assert found.layout.dates == ("yyyymmdd hhmmss",)
+    assert (found.rows, found.refused) == (89, 0)
+
+
+def test_one_reading_a_row_and_reflectances_below_zero():
+    rows = ["Date;Job;Place;Mesure;Longueur d'onde;Sens;Valeur;Verdict"]
+    for n in range(1, 30):
+        rows.append(f"14.03.2026 07:{n};J1;P1/{n};Atténuation;1310 nm;A→B;0.{n + 10};OK")
+        rows.append(f"14.03.2026 07:{n};J1;P1/{n};Réflectance;1550 nm;A→B;-5{n % 9}.5;OK")
+    found = propose("\n".join(rows).encode(), "x.csv")
+    assert (found.layout.table, found.refused) == ("measurements", 0)
+    second = found.first_rows[1]
+    assert (second["quantity"], second["value"], second["wavelength_nm"]) == (
+        *("return loss", 51.5),
+        1550,
+    )

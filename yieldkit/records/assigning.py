@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from yieldkit.records.declared import keys_of
-from yieldkit.records.headings import is_angle, likeness, reading_in, unit_in
+from yieldkit.records.headings import likeness, unit_in
+from yieldkit.records.naming import is_angle, reading_in
 from yieldkit.records.profiles import Profile, suits
 from yieldkit.records.words import plain
 
@@ -20,6 +21,7 @@ _ENOUGH = 0.45
 _BY_CELLS = {
     *("when", "counter", "place", "loss", "connector_type", "outcome", "result", "cause"),
     *("wavelength_nm", "technician", "splicer", "cleaver", "heater", "job", "check"),
+    *("quantity",),
 }
 """Keys that cells alone may tell, where no heading does."""
 _NEEDS: dict[str, tuple[tuple[str, ...], ...]] = {
@@ -157,9 +159,17 @@ def _add_time(
         places["when"] = (dates[0], place) if dates else (place,)
         return
     times = [p for p, one in enumerate(profiles) if one.time > 0.8 and p not in used]
+    if all(re.fullmatch(r"\d{8}", word) for word in profiles[place].words):
+        digits = [p for p, one in enumerate(profiles) if _six_digits(one) and p not in used]
+        times += [p for p in digits if p == place + 1]
     near = sorted(times, key=lambda p: (-likeness(names[p], "when"), abs(p - place)))
     if near and not _has_clock(profiles[place]):
         places["when"] = (place, near[0])
+
+
+def _six_digits(found: Profile) -> bool:
+    clock = re.compile(r"([01]\d|2[0-3])[0-5]\d[0-5]\d")
+    return bool(found.words) and all(clock.fullmatch(word) for word in found.words)
 
 
 def _has_clock(found: Profile) -> bool:

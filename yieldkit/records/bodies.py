@@ -11,28 +11,14 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from yieldkit.records.declared import Heading, Layout
+from yieldkit.records.furniture import Header, furniture_rows
 from yieldkit.records.reading import MAX_LINE, Rows, fields, split, without_control
-from yieldkit.records.words import ENDS, TOTALS, plain
+from yieldkit.records.words import plain
 
 HEAD = 80
 """Rows among which the headings are looked for."""
 _FREE = {"remark", "reason", "conditions"}
 _SPARE = "\u0000"
-
-
-@dataclass(frozen=True)
-class Header:
-    """Headings found: row of the first heading (from 0), rows taken, names, places by key."""
-
-    row: int
-    rows: int
-    names: tuple[str, ...]
-    where: dict[str, tuple[int, ...]]
-
-    @property
-    def width(self) -> int:
-        """Cells of a data row."""
-        return len(self.names)
 
 
 @dataclass(frozen=True, eq=False)
@@ -178,7 +164,7 @@ def body_of(rows: Rows, header: Header, layout: Layout) -> Body:
     count = max(0, len(rows.lines) - start)
     lines = rows.lines.slice(start)
     numbers = np.arange(start + 1, start + 1 + count)
-    kept = ~_furniture(rows, lines, start, header, layout)
+    kept = ~furniture_rows(rows, lines, start, header, layout)
     if rows.cells is not None:
         body = _from_cells(rows, header, layout, start, kept)
     elif layout.format == "fixed":
@@ -204,64 +190,6 @@ def body_of(rows: Rows, header: Header, layout: Layout) -> Body:
 def _trimmed(column: pa.StringArray) -> pa.StringArray:
     text = pc.utf8_trim_whitespace(column)
     return pc.if_else(pc.equal(text, ""), pa.scalar(None, pa.string()), text)
-
-
-def _furniture(
-    rows: Rows, lines: pa.StringArray, start: int, header: Header, layout: Layout
-) -> np.ndarray:
-    """Rows that never were records: blank ones, rulers, headings again, totals, titles."""
-    delimiter = "\t" if rows.cells is not None else layout.delimiter
-    edge = re.escape(delimiter) if delimiter not in ("\t", " ") else ""
-    empty = rf"^[\s{edge}\"]*$|^[-=_+|\s]{{3,}}$"
-    drop = pc.match_substring_regex(lines, empty).to_numpy(zero_copy_only=False).copy()
-    for shift in range(header.rows):
-        again = rows.lines[header.row + shift].as_py()
-        drop |= pc.equal(lines, again).to_numpy(zero_copy_only=False)
-    for pattern in layout.furniture:
-        drop |= pc.match_substring_regex(lines, pattern, ignore_case=True).to_numpy(
-            zero_copy_only=False
-        )
-    letters = pc.match_substring_regex(lines, r"^[^\pL\d]*\pL").to_numpy(zero_copy_only=False)
-    first_is_text = letters & ~drop
-    if layout.format == "fixed" or not first_is_text.any():
-        return drop
-    # Most exports begin with a number, a date or an id: look closely only at the odd beginnings.
-    head = lines if first_is_text.all() else lines.filter(pa.array(first_is_text))
-    single = pc.match_substring_regex(
-        head, rf"^[\s{edge}\"]*[^{edge or chr(9)}]*\pL\pL\pL\pL[^{edge or chr(9)}]*[\s{edge}\"]*$"
-    )
-    total = pc.match_substring_regex(pc.utf8_lower(head), r"^[^\pL]*(" + _total_words() + ")")
-    look = pc.or_(single, total).to_numpy(zero_copy_only=False)
-    last = len(lines) - 1
-    for at in np.flatnonzero(first_is_text)[look]:
-        cells = (
-            rows.cells[start + int(at)]
-            if rows.cells is not None
-            else fields(lines[int(at)].as_py(), delimiter, layout.quote)
-        )
-        cut = int(at) == last and not rows.ended and not ENDS.match(plain(cells[0]))
-        drop[at] = not cut and _is_furniture(cells, header)
-    return drop
-
-
-def _total_words() -> str:
-    return TOTALS.pattern.removeprefix("^(").split(r")\b")[0] + "|łącznie|średnia|průměr"
-
-
-def _is_furniture(cells: Sequence[str], header: Header) -> bool:
-    """A totals row or a title among the data: no time and no number of its own."""
-    filled = [place for place, cell in enumerate(cells) if cell.strip()]
-    if [plain(cell) for cell in cells if cell.strip()] == [plain(n) for n in header.names if n]:
-        return True
-    if not filled:
-        return True
-    if len(filled) == 1 and header.width > 2:
-        return True
-    first = filled[0]
-    if not TOTALS.match(plain(cells[first])):
-        return False
-    keys = {p for key in ("when", "counter") for p in header.where.get(key, ())} - {first}
-    return not any(p in keys for p in filled)
 
 
 def _from_lines(

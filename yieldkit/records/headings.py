@@ -63,7 +63,7 @@ HEADINGS: dict[str, str] = {
         "pec|picka"
     ),
     "job": (
-        "job*|job no|order*|work order|project*|site code|contract|task|auftrag*|"
+        "baustelle|job*|job no|order*|work order|project*|site code|contract|task|auftrag*|"
         "auftragsnummer|projekt*|auftrags nr|chantier|commande|affaire|projet*|ordre|trabajo|"
         "orden|obra|proyecto*|pedido|commessa|ordine|progetto*|lavoro|opdracht*|order|werk|"
         "uppdrag*|jobb*|arbete|ordernr|oppdrag|opgave|tyo|tyo nro|tyonumero|tilaus*|"
@@ -93,7 +93,8 @@ HEADINGS: dict[str, str] = {
         "vezel*|hilo|fibre|kuitu*|saie|wlokno*|vlakno*|fiber nr|nr wlokna"
     ),
     "ribbon": (
-        "ribbon*|bundle|bandchen*|faserband*|ruban*|cinta*|nastro*|lint|nauha*|tasma*|pasek|band nr"
+        "band|ribbon*|bundle|bandchen*|faserband*|ruban*|cinta*|nastro*|lint|nauha*|"
+        "tasma*|pasek|band nr"
     ),
     "connector_type": (
         "type|connector*|connector type|kind|plug|end type|style|stecker*|steckertyp*|typ|"
@@ -238,7 +239,8 @@ HEADINGS: dict[str, str] = {
         "pocet portu|portas"
     ),
     "site": (
-        "site*|where|wo|donde|dove|gdzie|kde|missa|building|address|customer site|standort*|"
+        "baustelle|site*|where|wo|donde|dove|gdzie|kde|missa|building|address|"
+        "customer site|standort*|"
         "gebaude|adresse|ort|objekt|site|batiment|lieu|sitio|edificio*|direccion|"
         "emplazamiento|sede|luogo|locatie|gebouw|plats|byggnad|kohde*|rakennus|osoite|obiekt|"
         "budynek|adres|misto|budova|edificio|bygning"
@@ -305,22 +307,6 @@ HEADINGS: dict[str, str] = {
     "by": "by|decided by|who|von|par|por|da|door|av|kuka|przez",
     "reason": "reason*|why|grund|begrundung|raison|motivo|razon|reden|skal|orsak|syy|powod|duvod",
 }
-_READINGS = {
-    "two-way loss": r"two.?way|bi.?dir|both ways|beidseit",
-    "one-way loss": r"one.?way|uni.?dir|otdr|einseit",
-    "return loss": (
-        r"return|\bo?r\.?l\b|reflect|ruckfluss|reflexion|retour|retorno|ritorno|riflession|"
-        r"heijast|reflekt|odbic|odraz|paluu"
-    ),
-    "end face": (
-        r"end ?face|stirnflache|endflache|face|cara|faccia|andyta|endeflate|paatypinta|paa\b|"
-        r"czolo|celo|inspection|inspektion"
-    ),
-    "insertion loss": (
-        r"\bi\.?l\b|insertion|einfug|attenuation|dampfung|vaimennus|dampning|tlumienn|utlum|"
-        r"perdita|perdida|perte|demping|\bloss\b|\bdb\b"
-    ),
-}
 
 
 @lru_cache(maxsize=1)
@@ -375,31 +361,3 @@ def likeness(heading: str, key: str) -> float:
     if any(part in word for word in words for part in parts):
         return 0.6
     return 0.0
-
-
-_ANGLE = re.compile(r"angl|angol|angul|winkel|vinkel|kulma|\bkat\b|uhel|hoek|cleave")
-
-
-def is_angle(heading: str) -> bool:
-    """Whether a heading speaks of an angle, whichever end's."""
-    unit = unit_in(heading).casefold() or plain(heading).rsplit(" ", 1)[-1]
-    return bool(_ANGLE.search(plain(heading))) or unit in ("deg", "°", "grad")
-
-
-def direction_in(heading: str) -> str:
-    """Direction of a one-way reading that a heading names; empty if none."""
-    low = plain(heading)
-    if re.search(r"\b(back|b ?(to|-|>|->) ?a|ruck\w*|retour|vuelta|ritorno|powrot)\b", low):
-        return "B to A"
-    out = re.search(r"\b(out|forth|a ?(to|-|>|->) ?b|hin\w*|aller|ida|andata|tam)\b", low)
-    return "A to B" if out else ""
-
-
-def reading_in(heading: str) -> tuple[str, float | None] | None:
-    """Quantity and wavelength that the heading of a wide test row names; ``None`` if neither."""
-    low = plain(heading)
-    nm = re.search(r"(?<!\d)(850|980|1300|1310|1383|1490|1550|1577|1610|1625|1650)(?!\d)", low)
-    for quantity in _READINGS:
-        if re.search(_READINGS[quantity], low):
-            return quantity, float(nm[1]) if nm else None
-    return ("insertion loss", float(nm[1])) if nm else None

@@ -67,7 +67,8 @@ def date_forms(cells: Iterable[str]) -> DateForms:
                 (int(parts["a"]), int(parts["b"]), int(parts["c"]), cell)
             )
         elif re.match(r"^\d{8}($|\D)", cell):
-            fixed["yyyymmdd" + _clock(cell[8:])] += 1
+            six = re.match(r"^\s\d{6}$", cell[8:])
+            fixed["yyyymmdd" + (" hhmmss" if six else _clock(cell[8:]))] += 1
     known = tuple(form for form, _ in fixed.most_common() if form != "iso")
     iso = [dt.date(*map(int, cell[:10].split("-"))) for cell in distinct if is_iso(cell)]
     fits = {key: _near(found, _orders(key, found), iso) for key, found in shapes.items()}

@@ -20,7 +20,8 @@ from yieldkit.records.words import (
 )
 
 _DATE = re.compile(
-    r"^(?:\d{4}[-./]\d{1,2}[-./]\d{1,2}|\d{1,2}[-./ ]\s?\d{1,2}[-./ ]\s?\d{2,4}|\d{8}"
+    r"^(?:\d{4}[-./]\d{1,2}[-./]\d{1,2}"
+    r"|\d{1,2}[-./ ]\s?\d{1,2}[-./ ]\s?\d{2,4}|(?:19|20)\d{6}(?:\s\d{6})?"
     r"|\d{1,2}\.?[\s-]*(?P<a>[^\W\d]{3,12})\.?[\s,-]*\d{2,4}"
     r"|(?P<b>[^\W\d]{3,12})\.?\s+\d{1,2},?\s+\d{4})"
     r"(?:[T\s,]+\d{1,2}[:.h]\d{2}.*)?$"
@@ -30,6 +31,7 @@ _TIME = re.compile(
     re.I,
 )
 _PLACE = re.compile(r"^[^\W\d]{0,6}[-. ]?\d{1,4}[A-Za-z]?\s*[/\-.:; _]\s*[^\W\d]{0,4}\s?\d{1,3}$")
+_INITIALS = re.compile(r"^[^\W\d_]{1,3}\.?\s?([^\W\d_]\.?)?$")
 _CODE = re.compile(r"^[^\W\d]{1,6}[-_. ]?\d{1,6}[A-Za-z]?$")
 _CONNECTOR = re.compile(
     r"^(sc|lc|st|fc|e2000|mpo|mtp|mu|sma)([/ -]?(a?pc|upc|pc|sm|mm|om\d))*$"
@@ -154,13 +156,16 @@ def _few_codes(p: Profile, most: int) -> float:
     if p.number > 0.5 or p.date > 0.3 or p.place > 0.5 or p.connector > 0.5 or p.time > 0.5:
         return 0.0
     few = p.values <= most and (p.distinct < 0.5 or p.values <= 6)
-    return (0.8 if p.code > 0.5 else 0.5) if few else 0.2
+    return (0.8 if p.code > 0.5 else 0.6) if few else 0.2
 
 
 def _person(p: Profile) -> float:
     score = _few_codes(p, 60)
     hinted = any(re.match(r"(?i)t(ech)?[\s.-]?\d", word) for word in p.words)
-    return min(1.0, score + 0.15) if hinted and score else score
+    initials = sum(n for word, n in p.words.items() if _INITIALS.match(word))
+    if initials > 0.8 * sum(p.words.values()) and max(p.outcome, p.result) < 0.3:
+        hinted = hinted or p.values > 1
+    return min(1.0, score + 0.3) if hinted and score >= 0.6 else score
 
 
 def _unit_of(letters: str) -> Callable[[Profile], float]:
@@ -325,6 +330,7 @@ _TESTS: dict[str, Callable[[Profile], float]] = {
     "port": _port,
     "place": _place,
     "fibre": _fibre,
+    "ribbon": lambda p: 0.6 if max(p.whole, p.code) > 0.8 else 0.3,
     "connector_type": _connector,
     "loss": _loss,
     "angle_crew_deg": _angle,

@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING, Any
 from yieldkit.errors import CrewError
 from yieldkit.records.assigning import TABLES, Assigned, assign, unit_of
 from yieldkit.records.declared import Layout
-from yieldkit.records.headings import direction_in, likeness
+from yieldkit.records.headings import likeness
 from yieldkit.records.layouts import layout_of, write_toml
 from yieldkit.records.looking import Seen, cells_of, look, name_of, no_table, profiles_of, sample_of
+from yieldkit.records.naming import direction_in
 from yieldkit.records.orders import Question, date_forms, marks_of
 from yieldkit.records.parsing import parse
 from yieldkit.records.profiles import Profile, is_date
@@ -225,6 +226,8 @@ def _columns(seen: Seen, best: Assigned, choices: list[Choice]) -> dict[str, Any
             one = {"heading": name_of(seen, place), "quantity": quantity}
             way = direction_in(seen.header.names[place]) if quantity == "one-way loss" else ""
             one |= {"direction": way} if way else {}
+            if quantity == "return loss" and _below_zero(seen, place):
+                one["negate"] = True  # a reflectance
             said["readings"].append(one | ({"wavelength_nm": nm} if nm else {}))
             shown = quantity + (f" at {nm:g} nm" if nm else "")
             choices.append(Choice(f"reading {one['heading']}", shown, "the heading says so", 0.9))
@@ -234,6 +237,12 @@ def _columns(seen: Seen, best: Assigned, choices: list[Choice]) -> dict[str, Any
         said["ignore"] = rest
         choices.append(Choice("not used", ", ".join(map(str, rest)), "nothing it could be", 0.5))
     return said
+
+
+def _below_zero(seen: Seen, place: int) -> bool:
+    """Whether most numbers of a column are negative."""
+    cells = [row[place] for row in seen.rows if place < len(row) and row[place]]
+    return sum(cell.startswith(("-", "\u2212")) for cell in cells) > 0.8 * max(1, len(cells))
 
 
 def _dates(
@@ -296,6 +305,8 @@ def _outcomes(
     return {"outcomes": found} if found else {}
 
 
+_LABEL = re.compile(r"^[\"\s#]*([^\W\d][^:;=,\t\d]{1,30}?)[\"\s]*[:;=,\t]+\s*\"?([^\s\";,]+)")
+_LABEL_BEFORE_BLANK = re.compile(r"^[\"\s#]*([^\W\d][^:;=,\t\d]{1,30}?)\"?\s+\"?([^\s\";,]+)")
 _VALUE = r"[\s:;=,\"]*([^\s;,\"]+)"
 _DOWNLOADED = (
     r"download|export|created|printed|saved|read out|auszug vom|erstellt|ausgelesen|stand|exporte|"
@@ -309,9 +320,7 @@ def _machine(seen: Seen, best: Assigned, name: str, choices: list[Choice]) -> di
     """What stands above the headings or in the file's name: machine, download time, rows."""
     said: dict[str, dict[str, str]] = {"preamble": {}, "file_name": {}}
     for line in seen.above:
-        match = re.match(
-            r"^[\"\s#]*([^\W\d][^:;=,\t\d]{1,30}?)[\"\s]*[:;=,\t\s]\s*\"?([^\s\";,]+)", line
-        )
+        match = _LABEL.match(line) or _LABEL_BEFORE_BLANK.match(line)
         if not match:
             continue
         label, value = match[1].strip(), match[2]

@@ -176,12 +176,17 @@ def value_columns(typed: Typed) -> None:
     wrong = np.flatnonzero(~found.read & ~words)
     typed.refuse(wrong, "value", cells, "not a reading; wanted a number, or a word under missing")
     scale = UNITS[typed.layout.units.get("value", "")]
+    if typed.layout.table == "measurements":
+        turned = _quantity(typed) & (found.value < 0)
+        value = np.where(turned, -found.value, found.value)
+        flipped = np.select([found.mark == "<", found.mark == ">"], [">", "<"], found.mark)
+        mark = np.where(turned, flipped, found.mark)
+        found = Numbers(value, mark, found.decimals, found.read)
     typed.columns |= _value_arrays(found, cells, scale)
     said = pc.if_else(pc.equal(typed.columns["result"], "unknown"), _NULL, typed.columns["result"])
     own = pc.if_else(pa.array(words), verdict, _NULL)
     typed.columns["result"] = pc.coalesce(own, said)
     if typed.layout.table == "measurements":
-        _quantity(typed)
         for quantity in pc.unique(typed.columns["quantity"]).to_pylist():
             mine = pc.fill_null(pc.equal(typed.columns["quantity"], quantity), False)
             value = np.where(mine.to_numpy(zero_copy_only=False), found.value, np.nan)
@@ -192,8 +197,14 @@ def value_columns(typed: Typed) -> None:
         typed.refuse(out, "value", cells, f"impossible value; wanted {low:g} to {high:g} dB")
 
 
-def _quantity(typed: Typed) -> None:
-    """What was read, from its column by words or from the layout's constant."""
+def _quantity(typed: Typed) -> np.ndarray:
+    """What was read, from its column by words or from the layout's constant.
+
+    Returns
+    -------
+    ndarray
+        Rows that call it a reflectance: below zero it is a return loss with the sign turned.
+    """
     shown = cells_of(typed, "quantity")
     own = {
         plain(w): name for name, ws in typed.layout.words.get("quantity", {}).items() for w in ws
@@ -202,3 +213,5 @@ def _quantity(typed: Typed) -> None:
     typed.columns["quantity"] = found
     lost = np.flatnonzero(pc.is_null(found).to_numpy(zero_copy_only=False))
     typed.refuse(lost, "quantity", shown, "the row does not say what was read")
+    reflected = by_word(shown, lambda w: "y" if "refle" in plain(w) else None)
+    return pc.is_valid(reflected).to_numpy(zero_copy_only=False)

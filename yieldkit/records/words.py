@@ -150,7 +150,7 @@ OUTCOMES: tuple[tuple[str, str], ...] = (
     ),
     (
         "other",
-        r"err(or|eur|ore)?\b|fehler|fehlgeschlagen|abbruch|fail|abort|echec|fallo|falla|"
+        r"err(or|eur|ore)?\b|\bng\b|fehler|fehlgeschlagen|abbruch|fail|abort|echec|fallo|falla|"
         r"falha|erro\b|"
         r"fout|mislukt|fel\b|feil|fejl|virhe|epaonn|hylatty|blad|niepowodz|chyba|selhal|"
         r"nok|n\.?i\.?o",
