@@ -10,11 +10,15 @@ from matplotlib.axes import Axes
 
 from yieldkit.answers.result import Finding, Result
 from yieldkit.crew import Crew
+from yieldkit.methods.proportions import proportion
 from yieldkit.records.tables import UNKNOWN, require_columns
 
 PARTS = {"bodies": "body", "sleeves": "sleeve", "rings": "ring", "cord_m": "cord_m"}
 """Column of the rework log and the part it counts."""
 BEFORE_ARC = ("prepare", "cleave")
+SHOWS_BEFORE = ("strip or nick", "cleave", "contamination", "assembly", "cord too short")
+"""Causes that a look before the arc can show [common practice]: a nick, a bad cleave angle, dust, a
+missing or reversed part, too little cord."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -52,7 +56,8 @@ def cost_of_rework(
         ``table``: ``step``, ``cause``, ``events`` [failures], ``parts`` [pieces: bodies, sleeves
         and rings], ``minutes`` [min], ``cost`` [currency], ``n`` [entries], ``minutes_known``
         [entries], ``low`` and ``high`` (Poisson bounds of ``events``, exact), ``after_arc``
-        [failures found after the arc].
+        [failures found after the arc], ``after_return`` [failures that cost a connector body: found
+        after the point of no return], ``seen_before`` [those of a cause that shows before the arc].
 
     References
     ----------
@@ -73,6 +78,8 @@ def cost_of_rework(
             n=("events", "size"),
             minutes_known=("rework_min", "count"),
             after_arc=("after_arc", "sum"),
+            after_return=("after_return", "sum"),
+            seen_before=("seen_before", "sum"),
         )
         .reset_index()
         .sort_values(["cost", "events"], ascending=False, ignore_index=True)
@@ -83,7 +90,7 @@ def cost_of_rework(
     table["high"] = chi2.ppf(1 - tail, 2 * events + 2) / 2
     return ReworkCost(
         table=table,
-        findings=_findings(table, entries, crew),
+        findings=_findings(table, entries, crew, confidence),
         settings={"currency": crew.general.currency},
         confidence=confidence,
         as_of=as_of,
@@ -113,6 +120,7 @@ def _entries(rework: pd.DataFrame, positions: pd.DataFrame, crew: Crew) -> pd.Da
         index=rework.index,
     )
     minutes = rework["rework_min"].astype(float)
+    late = events.where(used["body"] > 0, 0.0)
     cost = (used * prices).sum(axis=1) + minutes.fillna(0) / 60 * crew.general.labour_per_hour
     return pd.DataFrame(
         {
@@ -124,6 +132,8 @@ def _entries(rework: pd.DataFrame, positions: pd.DataFrame, crew: Crew) -> pd.Da
             "rework_min": minutes,
             "cost": cost,
             "after_arc": events.where(~step.isin(BEFORE_ARC), 0.0),
+            "after_return": late,
+            "seen_before": late.where(cause.isin(SHOWS_BEFORE), 0.0),
             "guessed": silent,
             "rework_id": rework["rework_id"],
             "position_id": rework["position_id"],
@@ -131,7 +141,9 @@ def _entries(rework: pd.DataFrame, positions: pd.DataFrame, crew: Crew) -> pd.Da
     )
 
 
-def _findings(table: pd.DataFrame, entries: pd.DataFrame, crew: Crew) -> tuple[Finding, ...]:
+def _findings(
+    table: pd.DataFrame, entries: pd.DataFrame, crew: Crew, confidence: float
+) -> tuple[Finding, ...]:
     if table.empty:
         return (Finding("rework_none", {}, severity="note"),)
     whole = {
@@ -152,5 +164,12 @@ def _findings(table: pd.DataFrame, entries: pd.DataFrame, crew: Crew) -> tuple[F
                 "rework_dearest",
                 {str(key): value for key, value in top.items()} | {"currency": whole["currency"]},
             )
+        )
+    late, before = float(table["after_return"].sum()), float(table["seen_before"].sum())
+    if late:
+        share = proportion([before], [late], confidence=confidence)
+        values = {"late": late, "before": before, "share": share.estimate[0]}
+        found.append(
+            Finding("rework_too_late", values | {"low": share.low[0], "high": share.high[0]})
         )
     return tuple(found)

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from yieldkit.wording.numbers import count
+from yieldkit.wording.numbers import count, interval, percent
 
 
 def _rework_none(values: Mapping[str, Any]) -> str:
@@ -38,8 +38,18 @@ def _rework_dearest(values: Mapping[str, Any]) -> str:
     )
 
 
+def _rework_too_late(values: Mapping[str, Any]) -> str:
+    return (
+        f"{count(values['late'], 'failure')} cost a connector body, found after the point of no"
+        f" return; {values['before']:.0f} of them ({percent(values['share'], 0)},"
+        f" {interval(values['low'], values['high'], 0)}) had a cause that a look before the arc can"
+        " show: strip, cleave, dust, a missing part."
+    )
+
+
 SENTENCES: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "rework_none": _rework_none,
     "rework_total": _rework_total,
     "rework_dearest": _rework_dearest,
+    "rework_too_late": _rework_too_late,
 }
