@@ -5,10 +5,14 @@ docs/methods/losses.md. Every reading is rounded to 0.01 dB before it is seen.
 """
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import stats
 
-from yieldkit.answers.limits import verdict_figures
+from tests.answers.loss_tables import NO_READINGS, attempts_of
+from yieldkit.answers.limits import decide, readings_needed, verdict_figures
+from yieldkit.answers.loss_shape import loss_change
+from yieldkit.crew import Crew, Limit
 from yieldkit.methods.binned import (
     Exponential,
     Gamma,
@@ -143,3 +147,51 @@ def test_met_on_simulated_crews(kind):
           f"{met:.3f}, not met wrongly {not_met:.3f}, +- {error(0.05, told):.3f}")  # fmt: skip
     assert met <= 0.05 + 3 * error(0.05, told)
     assert not_met <= 0.05 + 3 * error(0.05, told)
+
+
+def test_so_many_more_readings_tell_in_four_of_five_cases():
+    """Gamma losses, a limit a quarter over the mean; drawn anew as if the estimate were true."""
+    rng, pilots, again = generator("more"), 40, 10
+    family, law = LAWS["gamma"]
+    limit = Limit(quantity="estimated loss", statistic="mean", limit_db=1.25 * law.mean())
+    told, cases, sizes = 0, 0, []
+    for _ in range(pilots):
+        pilot = counts_of(law, 50, 1, rng)
+        figures = verdict_figures(pilot, weigh(pilot), 0.95, ["mean"])["mean"]
+        decided = decide(figures, 0, 50, limit)
+        if decided["verdict"] != "cannot tell":
+            continue
+        more = readings_needed(decided, figures[2][0], limit, 0.95)
+        if more is None or more > 3000:
+            continue
+        sizes.append(50 + more)
+        shape, rate = (value[0] for value in fit(pilot, family).parameters.values())
+        drawn = counts_of(stats.gamma(shape, scale=1 / rate), 50 + more, again, rng)
+        bound = verdict_figures(drawn, weigh(drawn), 0.95, ["mean"])["mean"][1]
+        decided_now = (bound.high <= limit.limit_db) | (bound.low > limit.limit_db)
+        told += int(decided_now.sum())
+        cases += again
+    share = told / cases
+    print(f"\ntold after n_more: {share:.3f} +- {error(share, cases):.3f} of {cases} samples of "
+          f"{len(sizes)} pilots of 50, median size {np.median(sizes):.0f}")  # fmt: skip
+    assert 0.7 <= share <= 0.95
+
+
+@pytest.mark.parametrize("offset_um, says", [(0.0, "hand or cleave"), (0.4, "machine offset")])
+def test_hand_and_machine_are_told_apart(offset_um, says):
+    """150 splicers, 400 splices before and after; errors of 0.20, then 0.26 um, or an offset."""
+    rng, splicers, n = generator("hand", offset_um), 150, 400
+    parts = []
+    for spread, offset in ((0.20, 0.0), (0.26 if not offset_um else 0.20, offset_um)):
+        miss = rng.normal(0, spread, (2, splicers * n))
+        parts.append(4.343 * ((miss[0] + offset) ** 2 + miss[1] ** 2) / 4.6**2)
+    made = attempts_of(
+        np.concatenate(parts),
+        splicer=np.tile(np.repeat([f"SP-{k}" for k in range(splicers)], n), 2),
+        date=np.repeat(pd.to_datetime(["2026-10-05", "2026-11-02"]), splicers * n),
+    )
+    found = loss_change(made, NO_READINGS, crew=Crew(), since=pd.Timestamp("2026-11-01"))
+    shares = found.table["says"].value_counts(normalize=True)
+    print(f"\noffset {offset_um} um: {shares.round(3).to_dict()} of {splicers} splicers")
+    wrong = {"hand or cleave", "machine offset", "some bad joints"} - {says}
+    assert sum(shares.get(each, 0.0) for each in wrong) <= 0.05 + 3 * error(0.05, splicers)

@@ -18,6 +18,7 @@ from yieldkit.methods.binned import (
     fit,
     goodness_of_fit,
     held_out,
+    mean_interval,
 )
 
 
@@ -136,3 +137,9 @@ def test_held_out_likelihood_prefers_the_family_that_made_the_losses():
     )
     assert score.shape == (4, 1)
     assert int(np.argmax(score[:, 0])) == 3
+
+
+def test_likelihood_intervals_are_refused_where_chi_square_does_not_hold():
+    counts = count_intervals(*rounded(np.random.default_rng(3).exponential(0.04, 400)))
+    with pytest.raises(ValueError, match="bootstrap_interval"):
+        mean_interval(fit(counts, SteadyOffset()))

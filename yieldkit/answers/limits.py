@@ -281,10 +281,10 @@ def _average_rows(
             for place, row in enumerate(some):
                 number, group, wavelength = _named(keys.loc[row, _GROUP])
                 limit = limits[number]
-                decided = _decide(figures[_figure_of(limit)], place, int(part.n[place]), limit)
+                decided = decide(figures[_figure_of(limit)], place, int(part.n[place]), limit)
                 if decided["verdict"] == "cannot tell":
                     sd = figures[_figure_of(limit)][2][place]
-                    decided["n_more"] = _more(decided, sd, limit, confidence)
+                    decided["n_more"] = readings_needed(decided, sd, limit, confidence)
                 rows.append(_about(number, group, wavelength, limit) | decided)
     return rows
 
@@ -341,7 +341,8 @@ def _filled(found: Estimate, free: Estimate, bare: np.ndarray) -> Estimate:
     )
 
 
-def _decide(figures: Figures, place: int, n: int, limit: Limit) -> dict[str, Any]:
+def decide(figures: Figures, place: int, n: int, limit: Limit) -> dict[str, Any]:
+    """Verdict of one group by the one-sided ends."""
     shown, bound, _ = figures
     value, low, high = shown.value[place], shown.low[place], shown.high[place]
     least, most = bound.low[place], bound.high[place]
@@ -354,7 +355,9 @@ def _decide(figures: Figures, place: int, n: int, limit: Limit) -> dict[str, Any
     return {"n": n, "value": value, "low": low, "high": high, "verdict": verdict, "n_more": None}
 
 
-def _more(decided: dict[str, Any], sd: float, limit: Limit, confidence: float) -> int | None:
+def readings_needed(
+    decided: dict[str, Any], sd: float, limit: Limit, confidence: float
+) -> int | None:
     """Readings still needed, as a figure's deviation shrinks as one over the root of n."""
     n, value, edge = decided["n"], decided["value"], limit.limit_db
     if not np.isfinite([value, sd]).all():

@@ -96,7 +96,16 @@ def profile(fit: Fit, figure: Figure, confidence: float | Floats = 0.95) -> Esti
     -------
     Estimate
         On the scale of ``figure``.
+
+    Raises
+    ------
+    ValueError
+        If the family has bounds or parts for which the chi-square law does not hold.
     """
+    if not fit.family.regular:
+        raise ValueError(
+            f"the chi-square law does not hold for {fit.family.name}; use bootstrap_interval"
+        )
     groups = len(fit.w)
     value, low, high = (np.full(groups, np.nan) for _ in range(3))
     sound = np.zeros(groups, bool)
