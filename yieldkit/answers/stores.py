@@ -102,26 +102,29 @@ def stores_ahead(
         day to order so that it arrives in time), ``act`` (order now, wait).
     """
     require_columns(stock, ["date", "part", "connector_type", "lot", "move", "quantity", "expires"])
-    ahead = sorted((job for job in jobs if job.starts >= today), key=lambda job: job.starts)
-    needs = _needs(ahead, positions, rework, crew, rng)
+    ahead: dict[tuple[date, str], list[OtherJob]] = {}
+    for one in sorted(jobs, key=lambda one: one.starts):
+        if one.starts >= today:
+            ahead.setdefault((one.starts, one.job), []).append(one)
+    needs = _needs(list(ahead.values()), positions, rework, crew, rng)
     rows, findings = [], []
     for (name, part), cumulative in needs.items():
         pieces, expiring = stock_at(stock, crew, part, name)
         lead = crew.part(part, name).lead_time_days
         own: list[dict[str, Any]] = []
-        for job, (base, mixed) in zip(ahead, cumulative, strict=True):
-            lost = _expired(expiring, cumulative[0][0], job.starts)
+        for (starts, job), (base, mixed) in zip(ahead, cumulative, strict=True):
+            lost = _expired(expiring, cumulative[0][0], starts)
             here = pieces - lost
             reached = np.cumsum(mixed)
             spare = int(math.floor(here - base + 1e-9))
             short = 1.0 if spare < 0 else 1 - reached[min(spare, len(reached) - 1)]
-            order_by = job.starts - timedelta(days=math.ceil(lead))
+            order_by = starts - timedelta(days=math.ceil(lead))
             own.append(
                 {
                     "connector_type": name,
                     "part": part,
-                    "job": job.job,
-                    "before": job.starts,
+                    "job": job,
+                    "before": starts,
                     "stock": here,
                     "need_p50": base + int(np.searchsorted(reached, 0.5)),
                     "need_p95": base + int(np.searchsorted(reached, 0.95)),
@@ -158,7 +161,7 @@ def _expired(expiring: list[tuple[date, float]], used_before: float, when: date)
 
 
 def _needs(
-    ahead: list[OtherJob],
+    ahead: list[list[OtherJob]],
     positions: pd.DataFrame,
     rework: pd.DataFrame,
     crew: Crew,
@@ -167,26 +170,27 @@ def _needs(
     """Cumulative need of each part after each job: pieces surely used, distribution of the rest."""
     if not ahead:
         return {}
-    names = list(dict.fromkeys(job.connector_type for job in ahead))
+    names = list(dict.fromkeys(job.connector_type for jobs in ahead for job in jobs))
     known = learn(names, positions, rework, crew=crew, rng=rng, size=DRAWS)
     sums: dict[tuple[str, str], tuple[float, np.ndarray]] = {}
     made: dict[tuple[str, str], list[tuple[float, np.ndarray]]] = {}
-    for job in ahead:
-        line = BidLine(connector_type=job.connector_type, positions=job.positions)
-        bid = Bid(title=job.job, lines=(line,))
-        at = known.draws.types.index(job.connector_type)
-        draws = at_work(bid, _only(known, at), rng)
-        chances = Chances.from_draws(
-            draws.mu, draws.job_sd, retry_shift=known.retry_shift, effects=EFFECTS, rng=rng
-        )
-        here = make_job(bid, crew, chances, known.steps, cord=False)
-        for place, one in enumerate(here.wanted):
-            key = (one.connector_type, one.part)
-            by_draw = here.pieces[place].reshape(DRAWS, EFFECTS, -1).mean(axis=1)
-            base, before = sums.get(key, (0.0, np.ones((DRAWS, 1))))
-            rows = np.maximum(fftconvolve(before, by_draw, axes=1), 0)
-            sums[key] = (base + one.base, rows)
-            made.setdefault(key, [])
+    for jobs in ahead:
+        for job in jobs:
+            line = BidLine(connector_type=job.connector_type, positions=job.positions)
+            bid = Bid(title=job.job, lines=(line,))
+            at = known.draws.types.index(job.connector_type)
+            draws = at_work(bid, _only(known, at), rng)
+            chances = Chances.from_draws(
+                draws.mu, draws.job_sd, retry_shift=known.retry_shift, effects=EFFECTS, rng=rng
+            )
+            here = make_job(bid, crew, chances, known.steps, cord=False)
+            for place, one in enumerate(here.wanted):
+                key = (one.connector_type, one.part)
+                by_draw = here.pieces[place].reshape(DRAWS, EFFECTS, -1).mean(axis=1)
+                base, before = sums.get(key, (0.0, np.ones((DRAWS, 1))))
+                rows = np.maximum(fftconvolve(before, by_draw, axes=1), 0)
+                sums[key] = (base + one.base, rows)
+                made.setdefault(key, [])
         for key, (base, rows) in sums.items():
             made[key].append((base, rows.mean(axis=0)))
     for key, cumulative in made.items():  # a part not needed by the first jobs

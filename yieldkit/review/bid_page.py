@@ -80,7 +80,7 @@ def render(
     invented: bool = False,
 ) -> str:
     """The page as HTML; text from the bid is escaped."""
-    findings = [*answer.findings, *(stores.findings if stores else ())]
+    findings = answer.findings
     return _template().render(
         crew=crew,
         title=title,
@@ -89,7 +89,7 @@ def render(
         demo=words.DEMO if invented else "",
         opening=str(findings[0]),
         unsure=[_line(one) for one in findings[1:] if one.severity in ("cannot tell", "watch")],
-        decide=[_line(one) for one in findings[1:] if one.severity == "decide"],
+        store=[_line(one) for one in stores.findings] if stores else [],
         notes=[_line(one) for one in findings[1:] if one.severity in ("note", "fine")],
         tables=_shown(answer, stores),
         picture=_picture(answer),

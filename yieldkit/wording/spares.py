@@ -10,7 +10,7 @@ PARTS = {
     "sleeve": ("sleeve", "sleeves"),
     "ring": ("crimp ring", "crimp rings"),
     "boot": ("boot", "boots"),
-    "cord_m": ("m of cord", "m of cord"),
+    "cord_m": ("cord [m]", "cord [m]"),
 }
 INSTRUCTION = (
     "Strip lengths and crimp dies in the settings are examples of common practice; follow the"
