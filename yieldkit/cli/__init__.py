@@ -12,7 +12,6 @@ import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
-from importlib.util import find_spec
 
 from yieldkit import __version__
 from yieldkit.cli.options import DONE, REFUSED, SIGNAL, WRONG_USE
@@ -97,9 +96,7 @@ def parser() -> argparse.ArgumentParser:
         description="`yieldkit COMMAND --help` tells more of each.",
     )
     for topic in TOPICS:
-        module = f"yieldkit.cli.{topic}"
-        if find_spec(module):
-            import_module(module).add(commands)
+        import_module(f"yieldkit.cli.{topic}").add(commands)
     return top
 
 
