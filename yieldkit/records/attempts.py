@@ -14,8 +14,12 @@ if TYPE_CHECKING:
     import duckdb
 
 _SPELLED = f"""
-CREATE TABLE spelled_attempts AS
-SELECT a.*, keyed(raw) AS pkey FROM (SELECT a.*, coalesce({meaning("splicer_text")},
+CREATE VIEW spelled_attempts AS
+SELECT a.*, keyed(raw) AS pkey FROM (SELECT a.* EXCLUDE (place_text, panel_text, port_text,
+    serial_text, technician_text, technician_meant, splicer_meant, furniture_meant, cleaver_meant,
+    heater_meant, job_meant, connector_type_meant),
+    trim(coalesce(technician_text, '')) = '' AS unnamed,
+    coalesce({meaning("splicer_text")},
         {meaning("furniture_text")}, e.unit, 'unknown') AS splicer,
     nullif(trim(serial_text), '') AS own_serial,
     {meaning("technician_text")} AS technician,
@@ -71,7 +75,7 @@ FROM (
 """
 
 _KEPT = """
-CREATE TABLE kept_attempts AS
+CREATE VIEW kept_attempts AS
 SELECT a.*, coalesce(e.epoch, 0) AS epoch,
     CASE WHEN a.counter IS NOT NULL
         THEN concat_ws('|', a.serial, coalesce(e.epoch, 0), a.counter, nullif(a.fibre_no, 0))
@@ -82,7 +86,7 @@ WHERE c.class = 'accepted';
 """
 
 _KIT = """
-CREATE TABLE timed_attempts AS
+CREATE VIEW timed_attempts AS
 SELECT a.*, t.when_utc, t.when_local, t.when_source, t.when_local::DATE AS day,
     CASE WHEN date_part('hour', t.when_local) < 12 THEN 'am' ELSE 'pm' END AS half
 FROM kept_attempts a JOIN attempt_times t USING (src, rn);
@@ -91,12 +95,12 @@ SELECT splicer, date, half, any_value(technician) AS technician FROM (
     SELECT splicer, date, technician, unnest(CASE part_of_day WHEN 'all' THEN ['am', 'pm']
         ELSE [part_of_day] END) AS half FROM kit_days WHERE splicer <> 'unknown'
 ) GROUP BY ALL HAVING count(DISTINCT technician) = 1 AND any_value(technician) <> 'unknown';
-CREATE TABLE manned_attempts AS
+CREATE VIEW manned_attempts AS
 SELECT a.* EXCLUDE (technician), coalesce(a.technician, h.technician, 'unknown') AS technician,
     CASE WHEN a.technician IS NOT NULL THEN 'export' WHEN h.technician IS NOT NULL
         THEN 'kit sheet' ELSE 'unknown' END AS technician_source
 FROM timed_attempts a LEFT JOIN sole_holder h
-    ON a.technician IS NULL AND trim(coalesce(a.technician_text, '')) = ''
+    ON a.technician IS NULL AND a.unnamed
     AND h.splicer = a.splicer AND h.date = a.day AND h.half = a.half;
 CREATE TABLE kit_halves AS
 SELECT technician, date, half, splicer, any_value(cleaver) AS cleaver, any_value(heater) AS heater,
@@ -107,7 +111,7 @@ GROUP BY ALL HAVING count(DISTINCT cleaver || '|' || heater) = 1;
 CREATE TABLE only_kit AS
 SELECT technician, date, half, any_value(cleaver) AS cleaver, any_value(heater) AS heater
 FROM kit_halves GROUP BY ALL HAVING count(*) = 1;
-CREATE TABLE kitted_attempts AS
+CREATE VIEW kitted_attempts AS
 SELECT a.*, coalesce(cleaver_shown, k.cleaver, o.cleaver, 'unknown') AS cleaver,
     coalesce(heater_shown, k.heater, o.heater, 'unknown') AS heater,
     CASE WHEN cleaver_shown IS NOT NULL THEN 'export'
@@ -123,11 +127,16 @@ LEFT JOIN only_kit o ON k.technician IS NULL AND o.technician = a.technician AND
 
 _PLACED = """
 CREATE TABLE placed_attempts AS
-SELECT a.*, p.position_id, p.panel, p.port, coalesce(p.link, 'unlinked') AS link,
+SELECT a.* EXCLUDE (loss_db, loss_mark, pkey, own_serial, shown_day, unnamed, cleaver_shown,
+        heater_shown, type_shown, digits, st, step, truncates, floor_db, ceiling_db, clock_zone,
+        half, whole_minute, fibre_no, fibre_lot_text, connector_lot_text),
+    p.position_id, p.panel, p.port, coalesce(p.link, 'unlinked') AS link,
     coalesce(a.type_shown, n.connector_type, 'unknown') AS connector_type,
     coalesce(nullif(trim(a.fibre_lot_text), ''), n.fibre_lot, 'unknown') AS fibre_lot,
     coalesce(nullif(trim(a.connector_lot_text), ''), n.connector_lot, 'unknown') AS connector_lot
 FROM kitted_attempts a LEFT JOIN places p USING (job, raw) LEFT JOIN planned n USING (position_id);
+DROP VIEW kitted_attempts; DROP VIEW manned_attempts; DROP VIEW timed_attempts;
+DROP VIEW kept_attempts; DROP TABLE typed_attempts;
 """
 
 

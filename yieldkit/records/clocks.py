@@ -82,7 +82,7 @@ def _leave_as_shown(con: duckdb.DuckDBPyConnection, rows: pd.DataFrame) -> None:
     """Give back the shown time where the lead does not want a repair."""
     unwanted = [key for (key,) in con.execute("SELECT key FROM as_shown").fetchall()]
     if unwanted:
-        keys = rows["splicer"] + "|" + rows["file"] + "|" + rows["why"]
+        keys = rows["splicer"] + "|" + rows["file"].astype(str) + "|" + rows["why"]
         chosen = keys.isin(unwanted)
         rows.loc[chosen, "when_local"] = rows.loc[chosen, "when_shown"]
         rows.loc[chosen, "why"] = ""
@@ -373,7 +373,7 @@ def notes(con: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
             min(a.when_shown) AS shown_from,
             max(a.when_shown) AS shown_to, min(t.when_local) AS meant_from,
             max(t.when_local) AS meant_to
-        FROM kept_attempts a JOIN attempt_times t USING (src, rn)
+        FROM judged a JOIN attempt_times t USING (src, rn)
         WHERE t.why <> '' OR t.when_source = 'unknown'
         GROUP BY ALL ORDER BY ALL
         """

@@ -175,6 +175,6 @@ GAPS = """
 SELECT splicer, serial, epoch, min(counter) AS first, max(counter) AS last,
     count(DISTINCT counter) AS held,
     max(counter) - min(counter) + 1 - count(DISTINCT counter) AS not_held
-FROM kept_attempts WHERE counter IS NOT NULL GROUP BY ALL ORDER BY ALL
+FROM judged WHERE counter IS NOT NULL GROUP BY ALL ORDER BY ALL
 """
 """Numbers between a counter's first and last record that no file holds: arcs that may have been."""

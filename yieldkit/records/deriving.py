@@ -1,12 +1,14 @@
 """Parsed files and settings in, all tables out: one pure function, whatever the order of arrival.
 
-The heavy steps run as SQL over Arrow tables in an embedded, in-memory engine; nothing here touches
-a disk, a clock or a random number.
+The heavy steps run as SQL over Arrow tables in an embedded engine; nothing here reads a disk, a
+clock or a random number. Only what does not fit the engine's memory goes to a spare folder that is
+removed at the end.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import tempfile
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
@@ -24,6 +26,8 @@ if TYPE_CHECKING:
     import duckdb
     import pyarrow as pa
 
+BEFORE_ARC = ("cleave angle", "end face")
+"""Errors that a machine reports before the arc."""
 _BEGINNING = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -82,28 +86,33 @@ def derive(sources: Iterable[Source], crew: Crew, decided: Decided | None = None
     """
     ordered = stacking.in_order(sources)
     decided = decided or Decided()
-    con = _engine()
-    try:
-        return _derive(con, ordered, crew, decided)
-    finally:
-        con.close()
+    with tempfile.TemporaryDirectory(prefix="yieldkit-") as spare:
+        con = _engine(spare)
+        try:
+            return _derive(con, ordered, crew, decided)
+        finally:
+            con.close()
 
 
-def _engine() -> duckdb.DuckDBPyConnection:
+def _engine(spare: str) -> duckdb.DuckDBPyConnection:
+    """The engine; what does not fit its memory goes to the folder ``spare``."""
     import duckdb
 
-    con = duckdb.connect(":memory:", config={"threads": "2", "memory_limit": "1GB"})
+    con = duckdb.connect(
+        ":memory:", config={"threads": "2", "memory_limit": "800MB", "temp_directory": spare}
+    )
     con.execute("SET enable_external_access = false")
+    con.execute("SET enable_progress_bar = false")
     return con
 
 
 def _derive(
     con: duckdb.DuckDBPyConnection, sources: list[Source], crew: Crew, decided: Decided
 ) -> Derived:
-    stacked = stacking.stack(sources)
+    stacked = _decide(stacking.stack(sources), crew, decided)
     meanings = stacking.spell(stacked, crew, decided.words)
     stacking.lay(con, sources, stacked, meanings)
-    _lay_decisions(con, sources, crew, decided)
+    _lay_decisions(con, sources, decided)
     places.find_places(con, crew, decided.words)
     others.sort_kit(con)
     others.sort_lists(con)
@@ -116,46 +125,56 @@ def _derive(
     link_probable(con, crew)
     positions.estimate_limits(con, crew, "linked_attempts")
     linking.link_arcs(con)
+    con.execute("DROP VIEW linked_attempts; DROP TABLE placed_attempts")
     as_of = _newest(con, sources, crew)
     positions.make_positions(con, crew, as_of)
     tables = _tables(con, crew, sources)
     return Derived(tables, as_of, meanings, clocks.notes(con), unsettled(con))
 
 
-def _lay_decisions(
-    con: duckdb.DuckDBPyConnection, sources: list[Source], crew: Crew, decided: Decided
-) -> None:
-    """Make the tables that carry decisions into the steps, and apply places to their rows."""
+def _lay_decisions(con: duckdb.DuckDBPyConnection, sources: list[Source], decided: Decided) -> None:
+    """Make the tables that carry decisions into the steps."""
     for table, columns, rows in (
         ("preferred", "fingerprint VARCHAR, prio INTEGER", [(f, 0) for f in decided.preferred]),
         ("aside", "fingerprint VARCHAR", [(f,) for f in decided.aside]),
         ("as_shown", "key VARCHAR", [(key,) for key in decided.as_shown]),
-        ("row_places", "fingerprint VARCHAR, place VARCHAR", list(decided.places.items())),
-        ("outcome_words", "written VARCHAR, meaning VARCHAR", _outcomes(crew, decided)),
         ("older", "src INTEGER, newest INTEGER", _older(sources)),
     ):
         con.execute(f"CREATE TABLE {table} ({columns})")
         if rows:
             marks = ", ".join("?" * (columns.count(",") + 1))
             con.executemany(f"INSERT INTO {table} VALUES ({marks})", sorted(set(rows)))
-    for table in ("attempts", "rework", "measurements"):
-        if decided.places:
-            con.execute(
-                f"UPDATE in_{table} SET place_text = p.place, panel_text = NULL, port_text = NULL"
-                f" FROM row_places p WHERE p.fingerprint = in_{table}.fingerprint"
-            )
-    con.execute(
-        "UPDATE in_attempts SET error = w.meaning,"
-        " reached_arc = w.meaning NOT IN ('cleave angle', 'end face') FROM outcome_words w"
-        " WHERE w.written = in_attempts.outcome_text"
-    )
 
 
-def _outcomes(crew: Crew, decided: Decided) -> list[tuple[str, str]]:
-    words = dict(decided.words.get("outcome", {})) | {
+def _decide(stacked: dict[str, pa.Table], crew: Crew, decided: Decided) -> dict[str, pa.Table]:
+    """Rows with the places and the meanings of outcomes that the lead or the settings gave."""
+    outcomes = dict(decided.words.get("outcome", {})) | {
         row.written: row.meaning for row in crew.aliases if row.kind == "outcome"
     }
-    return list(words.items())
+    made = dict(stacked)
+    if decided.places:
+        for name in ("attempts", "rework", "measurements"):
+            rows = _said(made[name], "place_text", "fingerprint", decided.places)
+            for column in ("panel_text", "port_text"):
+                rows = _said(rows, column, "fingerprint", dict.fromkeys(decided.places, ""))
+            made[name] = rows
+    if outcomes:
+        made["attempts"] = _said(made["attempts"], "error", "outcome_text", outcomes)
+        reached = {text: error not in BEFORE_ARC for text, error in outcomes.items()}
+        made["attempts"] = _said(made["attempts"], "reached_arc", "outcome_text", reached)
+    return made
+
+
+def _said(rows: pa.Table, column: str, by: str, said: Mapping[str, str | bool]) -> pa.Table:
+    """``column`` replaced where the value of ``by`` has a saying."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    kind = rows[column].type
+    found = pc.index_in(rows[by].combine_chunks(), pa.array(list(said), pa.string()))
+    values = pa.array(list(said.values()), kind).take(found)
+    new = pc.if_else(pc.is_valid(found), values, rows[column].combine_chunks())
+    return rows.set_column(rows.schema.get_field_index(column), column, new)
 
 
 def _older(sources: list[Source]) -> list[tuple[int, int]]:
@@ -184,6 +203,7 @@ def _attempt_classes(con: duckdb.DuckDBPyConnection) -> None:
         LEFT JOIN (SELECT gkey, src, rn FROM contested WHERE nth = 1) f ON f.gkey = k.gkey
         """
     )
+    con.execute("DROP TABLE claims; DROP TABLE one_each; DROP TABLE contested")
 
 
 def _times(con: duckdb.DuckDBPyConnection, crew: Crew) -> None:

@@ -26,7 +26,7 @@ HEADINGS = ("kind", "found", "suggested", "state", "where", "rows", "decision", 
 WIDTHS = (16, 52, 34, 15, 34, 7, 22, 28, 14)
 DECISIONS = "decisions"
 DECISION_HEADINGS = ("kind", "key", "meaning", "decided", "remark", "undo")
-MOST_ROWS = 20_000
+MOST_ROWS = 3_000
 _INTRODUCTION = (
     "What the records leave open. Choose or write a decision in its column, save, close, and run"
     " `yieldkit ingest`.",

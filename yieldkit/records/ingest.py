@@ -45,6 +45,8 @@ class Entry:
     reason: str = ""
     layout: str = ""
     key: str = ""
+    frozen: bool = False
+    """Its bytes were forgotten: its typed rows can no longer be read again."""
 
     def as_dict(self) -> dict[str, Any]:
         """For the state file."""
@@ -123,6 +125,7 @@ def ingest(
             "repairs": decisions,
             "history": history,
             "made_of": made_of,
+            "forgotten": state.get("forgotten", []),
         }
         return _turn(folder, store, crew, entries, new_state, tell, new=came, waiting=waiting)
 
@@ -203,8 +206,12 @@ def _turn(
     derived = derive(sources, crew, decided_of(state["repairs"]))
     state = state | {"as_of": derived.as_of.isoformat()}
     tell("writing the tables")
-    store.swap(derived.tables | {"doubts": doubts_table(derived, crew, state["repairs"])}, state)
-    store.prune({e.sha256 for e in entries}, {e.key for e in entries if e.key})
+    more = {
+        "doubts": doubts_table(derived, crew, state["repairs"]),
+        "forgotten": _forgotten(state),
+    }
+    store.swap(derived.tables | more, state)
+    store.prune()
     doubts, said = write_doubts(folder, derived, crew, state, before)
     report = _report(store, folder, waiting=waiting)
     return replace(report, changed=True, new=tuple(new), doubts=doubts, said=said)
@@ -219,6 +226,15 @@ def _tables_now(store: Store) -> pa.Table | None:
     if not store.number() or not place.exists():
         return None
     return pa.concat_tables([pq.read_table(path) for path in sorted(place.glob("*.parquet"))])
+
+
+def _forgotten(state: dict[str, Any]) -> pa.Table:
+    """Sums of what was forgotten, as a table."""
+    import pyarrow as pa
+
+    names = ("month", "connector_type", "splicer", "cleaver", "heater", "first_pass_termination")
+    schema = pa.schema([*((name, pa.string()) for name in names), ("positions", pa.int64())])
+    return pa.Table.from_pylist(state.get("forgotten", []), schema=schema)
 
 
 def _entries(state: dict[str, Any]) -> list[Entry]:
@@ -249,11 +265,12 @@ def _look(
     """Entries of all files known or in the inbox, names still being copied, names that are new."""
     known = {(e.file, e.sha256): e for e in _entries(state)}
     kept = {pair: e for pair, e in known.items() if e.key or e.status == "withdrawn"}
+    frozen = {e.sha256 for e in known.values() if e.frozen}
     waiting: list[str] = []
     came: list[str] = []
     now = datetime.now(UTC).replace(microsecond=0).isoformat()
     for path in _inbox(folder):
-        entry = _look_at(path, store, now)
+        entry = _look_at(path, store, now, frozen)
         if entry is None:
             waiting.append(path.name)
             continue
@@ -281,7 +298,7 @@ def _inbox(folder: Path) -> list[Path]:
     )
 
 
-def _look_at(path: Path, store: Store, now: str) -> Entry | None:
+def _look_at(path: Path, store: Store, now: str, frozen: set[str]) -> Entry | None:
     """A file's entry, its bytes kept; None while it is still being written."""
     name = path.name.encode("utf-8", "replace").decode()
 
@@ -312,6 +329,8 @@ def _look_at(path: Path, store: Store, now: str) -> Entry | None:
         return None
     if not data:
         return Entry(name, digest(data), 0, now, "empty", "is empty; export it again")
+    if digest(data) in frozen:
+        return Entry(name, digest(data), len(data), now, "new")
     return Entry(name, store.keep_raw(data), len(data), now, "new")
 
 
@@ -329,7 +348,7 @@ def _read_all(
         if entry.status in ("withdrawn", "empty", "unreadable") and not entry.key:
             read.append(entry)
             continue
-        if entry.status == "withdrawn":
+        if entry.status == "withdrawn" or entry.frozen:
             read.append(entry)
             continue
         read.append(_read(store, entry, layouts, tell, number, len(entries), again=again))

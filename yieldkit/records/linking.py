@@ -62,7 +62,9 @@ FROM linked_attempts a LEFT JOIN estimate_limits l
     ON l.job IS NOT DISTINCT FROM a.job AND l.connector_type = a.connector_type
     AND l.day IS NOT DISTINCT FROM a.day;
 CREATE TABLE arcs AS
-SELECT *, row_number() OVER o AS attempt_no, lead(attempt_id) OVER o AS next_id
+SELECT attempt_id, position_id, when_utc, day, technician, splicer, cleaver, heater, program,
+    verdict, error, connector_type, fibre_lot, connector_lot, link, epoch, counter, src, rn,
+    row_number() OVER o AS attempt_no, lead(attempt_id) OVER o AS next_id
 FROM judged WHERE position_id IS NOT NULL AND coalesce(reached_arc, true)
 WINDOW o AS (PARTITION BY position_id ORDER BY when_utc NULLS LAST, epoch, counter, src, rn);
 CREATE TABLE chained AS

@@ -86,7 +86,7 @@ UNION ALL SELECT src, rn, position_id, panel, port, 'port between' FROM (
 """
 
 _LINKED = """
-CREATE TABLE linked_attempts AS
+CREATE VIEW linked_attempts AS
 SELECT a.* EXCLUDE (position_id, panel, port, link, connector_type, fibre_lot, connector_lot),
     coalesce(a.position_id, p.position_id) AS position_id, coalesce(a.panel, p.panel) AS panel,
     coalesce(a.port, p.port) AS port,

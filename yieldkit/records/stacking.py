@@ -24,6 +24,14 @@ KINDS_OF_WORDS = {
     "connector type": ("connector_type_text",),
 }
 """Columns that hold each kind of word."""
+DROPPED = (
+    "splicer_text",
+    "cleaver_text",
+    "heater_text",
+    "furniture_text",
+    "job_text",
+    "connector_type_text",
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,10 +53,11 @@ def in_order(sources: Iterable[Source]) -> list[Source]:
 
 
 def stack(sources: Sequence[Source]) -> dict[str, pa.Table]:
-    """All files' rows of each parsed table, with ``src``, ``rn`` and the machine the file names.
+    """All files' rows of each parsed table, with ``file``, ``src``, ``rn``, ``furniture_text``.
 
     ``src`` is the file's place in the order, ``rn`` the row's in its file; ``furniture_text`` is
-    the machine that the file names for all its rows.
+    the machine that the file names for all its rows. Times are in microseconds, as the engine
+    reckons.
     """
     import pyarrow as pa
 
@@ -56,12 +65,12 @@ def stack(sources: Sequence[Source]) -> dict[str, pa.Table]:
     for name, table in PARSED.items():
         schema = arrow_schema(table)
         parts = [
-            _numbered(source.parsed.rows.select(schema.names).cast(schema), src, _unit(source))
+            _numbered(source.parsed.rows.select(schema.names).cast(schema), src, source)
             for src, source in enumerate(sources)
             if source.parsed is not None and source.parsed.table == name
         ]
         empty = _numbered(schema.empty_table(), 0, None)
-        stacked[name] = pa.concat_tables([empty, *parts])
+        stacked[name] = pa.concat_tables([empty, *parts]).unify_dictionaries()
     return stacked
 
 
@@ -90,14 +99,10 @@ def lay(
     )
     con.execute("CREATE TABLE sources AS SELECT * FROM sources_arrow")
     for name, rows in stacked.items():
-        con.register(f"arrow_{name}", _with_meanings(rows, meanings))
-        micro = " REPLACE (when_shown::TIMESTAMP AS when_shown)"
-        con.execute(
-            f"CREATE TABLE in_{name} AS"
-            f" SELECT r.*{micro * ('when_shown' in rows.schema.names)}, s.file"
-            f" FROM arrow_{name} r JOIN sources s USING (src)"
-        )
-        con.unregister(f"arrow_{name}")
+        rows = _with_meanings(rows, meanings)
+        if name == "attempts":  # the one large table: what has its meaning is not carried along
+            rows = rows.drop_columns([*DROPPED, "when_text"])
+        con.register(f"in_{name}", rows)
 
 
 def _with_meanings(rows: pa.Table, meanings: Sequence[spelling.Meaning]) -> pa.Table:
@@ -125,17 +130,26 @@ def _downloaded(source: Source) -> datetime | None:
     return found.replace(tzinfo=None) if isinstance(found, datetime) else None
 
 
-def _numbered(rows: pa.Table, src: int, unit: str | None) -> pa.Table:
+def _numbered(rows: pa.Table, src: int, source: Source | None) -> pa.Table:
     import numpy as np
     import pyarrow as pa
 
     count = rows.num_rows
+    unit = _unit(source) if source else None
+    where = pa.DictionaryArray.from_arrays(
+        pa.array(np.zeros(count, np.int32)), pa.array([source.file if source else ""], pa.string())
+    )
     for name, column in (
         ("src", pa.array(np.full(count, src, np.int32))),
         ("rn", pa.array(np.arange(count, dtype=np.int64))),
         ("furniture_text", pa.repeat(pa.scalar(unit, pa.string()), count)),
+        ("file", where),
     ):
         rows = rows.append_column(name, column)
+    if "when_shown" in rows.schema.names:
+        place = rows.schema.get_field_index("when_shown")
+        micro = rows["when_shown"].cast(pa.timestamp("us"))
+        rows = rows.set_column(place, "when_shown", micro)
     return rows
 
 

@@ -138,6 +138,7 @@ class Store:
         for left in (self.root / "generations").iterdir():
             if left.name != present:
                 shutil.rmtree(left)
+        self.prune()
 
     def number(self) -> int:
         """Number of the present generation; 0 before the first."""
@@ -145,12 +146,9 @@ class Store:
             return int((self.root / "current").read_text("ascii"))
         except FileNotFoundError:
             return 0
-        except ValueError as error:
-            raise CrewError(
-                "the store's pointer is damaged",
-                file=str(self.root / "current"),
-                remedy="Remove that file and run `yieldkit rebuild`.",
-            ) from error
+        except ValueError:  # damaged from outside: at rest one generation alone lies there
+            whole = [path.name for path in (self.root / "generations").iterdir()]
+            return max((int(name) for name in whole if name.isdigit()), default=0)
 
     def generation(self) -> Path:
         """Folder of the present generation."""
@@ -227,8 +225,11 @@ class Store:
         if place.exists():
             shutil.rmtree(place)
 
-    def prune(self, raw: set[str], keys: set[str]) -> None:
-        """Remove bytes and typed rows that no entry of the state names any more."""
+    def prune(self) -> None:
+        """Remove bytes and typed rows that no entry of the present state needs any more."""
+        files = self.state()["files"]
+        raw = {entry["sha256"] for entry in files if not entry.get("frozen")}
+        keys = {entry["key"] for entry in files if entry["key"]}
         for folder, wanted in (("raw", raw), ("parsed", keys)):
             for path in (self.root / folder).iterdir():
                 if path.name not in wanted:

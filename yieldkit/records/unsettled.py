@@ -23,19 +23,19 @@ SELECT a.fingerprint, a.file, a.source_row, a.splicer, a.technician, a.job, a.ra
     (SELECT string_agg(x, '; ' ORDER BY off, x) FROM (
         SELECT panel || '/' || port AS x, off FROM near_pairs q
         WHERE q.src = a.src AND q.rn = a.rn AND q.off < 5400 ORDER BY off LIMIT 3)) AS candidates
-FROM linked_attempts a WHERE a.position_id IS NULL ORDER BY a.when_local, a.src, a.rn
+FROM judged a WHERE a.position_id IS NULL ORDER BY a.when_local, a.src, a.rn
 """
 _PROBABLE = """
 SELECT a.fingerprint, a.file, a.source_row, a.splicer, a.technician, a.job, a.raw, p.why,
     strftime(a.when_local, '%Y-%m-%d %H:%M') AS "when", a.loss_text,
     a.panel || '/' || a.port AS candidates
-FROM linked_attempts a JOIN probable_links p USING (src, rn) ORDER BY a.when_local, a.src, a.rn
+FROM judged a JOIN probable_links p USING (src, rn) ORDER BY a.when_local, a.src, a.rn
 """
 _MISTYPED = """
 SELECT a.fingerprint, a.file, a.source_row, a.splicer, a.technician, a.job, a.raw,
     strftime(a.when_local, '%Y-%m-%d %H:%M') AS "when", a.loss_text,
     n.panel || '/' || n.port AS candidates
-FROM mistyped m JOIN linked_attempts a USING (src, rn) LEFT JOIN planned n
+FROM mistyped m JOIN judged a USING (src, rn) LEFT JOIN planned n
     ON n.position_id = m.perhaps ORDER BY a.when_local, a.src, a.rn
 """
 _ENTRIES = """

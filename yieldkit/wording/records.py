@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from yieldkit.wording.numbers import count, day, listed
@@ -59,6 +59,26 @@ def restated(week: str, was: Mapping[str, int], now: Mapping[str, int]) -> str:
         )
 
     return f"Week {week} restated: {told(now)} (before: {told(was)})."
+
+
+def forgotten_lines(
+    before: object, rows: int, files: Sequence[str], in_inbox: Sequence[str]
+) -> list[str]:
+    """What was forgotten, and what can no longer be rebuilt."""
+    if not files:
+        return [f"No row before {before} says anything of a person; nothing was changed."]
+    lines = [
+        f"Forgotten: persons and remarks of {count(rows, 'row')} before {before}, in"
+        f" {count(len(files), 'file')}.",
+        "The bytes of these files are deleted: they can no longer be read again with another"
+        " layout, and kit known only through its holder is unknown for those days.",
+        "First-pass counts by month, type and kit are kept in the table forgotten.",
+    ]
+    if in_inbox:
+        names = listed(shown(name) for name in in_inbox[:_FEW])
+        lines.append(f"Still in inbox/, delete them yourself: {names}.")
+    lines.append("Pages in reviews/ made earlier are as they were.")
+    return lines
 
 
 def shown(name: str) -> str:

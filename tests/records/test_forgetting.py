@@ -1,0 +1,50 @@
+"""Retention: persons of old rows are gone everywhere, sums and later rows stay."""
+
+from datetime import date
+
+import pyarrow.parquet as pq
+
+from tests.records.test_ingest import crew, export, put  # noqa: F401
+from yieldkit.records.forgetting import forget
+from yieldkit.records.ingest import ingest
+from yieldkit.records.opened import open_crew
+from yieldkit.records.store import Store
+
+
+def everything_kept(folder):
+    """All text in the store: files as they are, tables unpacked."""
+    found = ""
+    for path in (folder / "store").rglob("*"):
+        if path.suffix == ".parquet":
+            found += repr(pq.read_table(path).to_pylist())
+        elif path.is_file():
+            found += path.read_bytes().decode("latin-1")
+    return found
+
+
+def test_old_rows_lose_their_person_everywhere_and_sums_stay(crew):  # noqa: F811
+    put(crew, "old.csv", export(range(1, 9), day="2023-05-08").replace(",T01,", ",T77,"))
+    put(crew, "new.csv", export(range(20, 29)))
+    ingest(crew)
+    said = forget(crew, date(2024, 1, 1))
+    assert "8 rows before 2024-01-01" in said[0]
+    assert "old.csv" in said[-2]
+    attempts = open_crew(crew).attempts()
+    old = attempts[attempts["file"] == "old.csv"]
+    assert set(old["technician"]) == {"unknown"} and len(old) == 8
+    assert set(attempts.loc[attempts["file"] == "new.csv", "technician"]) == {"T01"}
+    assert open_crew(crew)._table("forgotten")["positions"].sum() == 8
+    assert "T77" not in everything_kept(crew)
+    assert len(list((crew / "store" / "raw").iterdir())) == 1
+
+
+def test_what_was_forgotten_does_not_come_back(crew):  # noqa: F811
+    put(crew, "old.csv", export(range(1, 9), day="2023-05-08").replace(",T01,", ",T77,"))
+    put(crew, "new.csv", export(range(20, 29)))
+    ingest(crew)
+    forget(crew, date(2024, 1, 1))
+    assert not ingest(crew).changed
+    ingest(crew, again=True)
+    assert "T77" not in set(open_crew(crew).attempts()["technician"])
+    assert not list((Store(crew).root / "raw").glob(".part*"))
+    assert "nothing was changed" in forget(crew, date(2024, 1, 1))[0]

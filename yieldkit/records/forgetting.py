@@ -1,0 +1,128 @@
+"""Retention: what old rows say of persons is removed, also from the kept files; sums stay.
+
+Of every row before a day, the person, the remark and what was typed about it are removed from the
+typed copies; the bytes of the files that held such rows are deleted. Arcs, losses and tests stay
+without a name, so that yields of kit and types remain. First-pass counts by month, connector type
+and kit are written to the table ``forgotten`` first, since kit that was known through its holder
+is not known afterwards.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from yieldkit.records.ingest import Entry, Progress, _entries, _line, _turn
+from yieldkit.records.opened import open_crew
+from yieldkit.records.settings import read_settings
+from yieldkit.records.store import Store
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+    from yieldkit.records.parsed import Parsed
+
+PERSONAL = ("technician_text", "by_text", "remark", "reason")
+"""Columns of the typed copies that are or may be about a person."""
+BY = ["month", "connector_type", "splicer", "cleaver", "heater", "first_pass_termination"]
+
+
+def forget(
+    folder: Path | str, before: date, *, progress: Progress | None = None
+) -> tuple[str, ...]:
+    """Remove what rows before a day say of persons.
+
+    Parameters
+    ----------
+    folder : Path
+        The crew's folder.
+    before : date
+        First day that is kept as it is.
+
+    Returns
+    -------
+    tuple of str
+        Sentences: what was removed and what can no longer be rebuilt.
+    """
+    from yieldkit.wording.records import forgotten_lines
+
+    folder = Path(folder)
+    crew = read_settings(folder)
+    store = Store(folder)
+    sums = _sums(folder, before)
+    with store.locked():
+        state = store.state()
+        entries, touched, rows = [], [], 0
+        for entry in _entries(state):
+            cleared = _cleared(store, entry, before)
+            if cleared is None:
+                entries.append(entry)
+                continue
+            parsed, count = cleared
+            key = f"{entry.key.split('~')[0]}~{before.isoformat()}"
+            store.keep_parsed(key, parsed)
+            entries.append(replace(entry, key=key, frozen=True))
+            touched.append(entry.file)
+            rows += count
+        if touched:
+            new_state = state | {
+                "files": [entry.as_dict() for entry in entries],
+                "forgotten": [*state.get("forgotten", []), *sums],
+                "history": [*state["history"], _line(f"forgot before {before}", "", "")],
+            }
+            _turn(folder, store, crew, entries, new_state, progress or (lambda line: None))
+    left = [name for name in touched if (folder / "inbox" / name).exists()]
+    return tuple(forgotten_lines(before, rows, touched, left))
+
+
+def _cleared(store: Store, entry: Entry, before: date) -> tuple[Parsed, int] | None:
+    """A file's typed rows without persons before a day, and how many; None if it has none."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    parsed = store.parsed(entry.key) if entry.key else None
+    if parsed is None or "when_shown" not in parsed.rows.schema.names:
+        return None
+    when = parsed.rows["when_shown"]
+    limit = pa.scalar(datetime(before.year, before.month, before.day), pa.timestamp("ms"))
+    newest = pc.max(when).as_py()
+    undated_too = newest is None or newest < limit.as_py()
+    old = pc.fill_null(pc.less(when, limit), undated_too)
+    columns = [name for name in PERSONAL if name in parsed.rows.schema.names]
+    said = [pc.and_(old, pc.is_valid(parsed.rows[name])) for name in columns]
+    count = int(pc.sum(old).as_py() or 0)
+    nothing = not any(pc.any(found).as_py() for found in said) and not parsed.refused.num_rows
+    if not count or (nothing and entry.frozen):
+        return None
+    rows = parsed.rows
+    for name in columns:
+        blank = pc.if_else(old, pa.scalar(None, pa.string()), rows[name])
+        rows = rows.set_column(rows.schema.get_field_index(name), name, blank)
+    return replace(parsed, rows=rows, refused=_without_text(parsed.refused)), count
+
+
+def _without_text(refused: pa.Table) -> pa.Table:
+    import pyarrow as pa
+
+    for name in ("found", "text"):
+        empty = pa.array([""] * refused.num_rows, pa.string())
+        refused = refused.set_column(refused.schema.get_field_index(name), name, empty)
+    return refused
+
+
+def _sums(folder: Path, before: date) -> list[dict[str, Any]]:
+    """First-pass counts before a day by month, connector type and kit."""
+    import pandas as pd
+
+    positions = open_crew(folder).positions(until=before - pd.Timedelta(days=1))
+    counted = (
+        positions.assign(month=positions["first_date"].dt.strftime("%Y-%m"))
+        .groupby(BY, dropna=False)
+        .size()
+        .rename("positions")
+        .reset_index()
+    )
+    found: list[dict[str, Any]] = counted.to_dict("records")
+    return found
