@@ -202,6 +202,18 @@ def test_sentences_say_verdict_first_then_what_to_do():
     assert over.startswith("Not met: ") and "1 of 1 reading over it" in over
 
 
+def test_cannot_tell_names_a_day_at_the_crews_own_pace():
+    days = pd.to_datetime("2026-11-02") + pd.to_timedelta(np.arange(50) // 5, unit="D")
+    made = attempts_of(drawn(50, seed=2), date=days)
+    limit = ESTIMATE | {"statistic": "mean", "limit_db": 0.045}
+    now = pd.Timestamp("2026-11-12", tz="UTC")
+    result = limit_verdicts(made, NO_READINGS, crew=crew_with(limit), as_of=now)
+    # five readings a day
+    wanted = now + pd.Timedelta(days=int(np.ceil(result.table.loc[0, "n_more"] / 5)))
+    assert result.findings[0].values["by_day"] == wanted.date()
+    assert f"at this pace by {wanted:%a}" in str(result)
+
+
 def test_no_limit_rows_give_an_empty_answer():
     result = limit_verdicts(attempts_of(drawn(5)), NO_READINGS, crew=Crew())
     assert result.table.empty and list(result.table) == COLUMNS

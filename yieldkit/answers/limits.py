@@ -12,7 +12,8 @@ import pandas as pd
 from matplotlib.axes import Axes
 from scipy.special import ndtri
 
-from yieldkit.answers.loss_readings import BOTH, group_names, loss_readings
+from yieldkit.answers.limit_rows import limit_name, readings_of_rows
+from yieldkit.answers.loss_readings import group_names, loss_readings
 from yieldkit.answers.losses import (
     SIGNED,
     USUAL_FAMILIES,
@@ -21,7 +22,7 @@ from yieldkit.answers.losses import (
     free_quantile,
 )
 from yieldkit.answers.result import Finding, Result, Severity
-from yieldkit.crew import ALL, Crew, Limit
+from yieldkit.crew import Crew, Limit
 from yieldkit.methods.binned import Average, Counts, Estimate, Normal, weigh
 from yieldkit.methods.proportions import check_confidence
 from yieldkit.methods.tolerance import least_sample, sample_mean
@@ -117,11 +118,11 @@ def limit_verdicts(
     readings = loss_readings(attempts, measurements, crew)
     readings = readings[readings["last"]].reset_index(drop=True)
     readings["group"] = group_names(readings, by)
-    met = _readings_of_rows(readings, crew.limits)
+    met = readings_of_rows(readings, crew.limits)
     table = _verdicts(met, crew.limits, by, confidence)
     return LimitVerdicts(
         table=table[COLUMNS],
-        findings=_findings(table, crew),
+        findings=_findings(table, _per_day(met), crew, as_of),
         settings={"by": by, "power": POWER},
         confidence=confidence,
         as_of=as_of,
@@ -130,71 +131,6 @@ def limit_verdicts(
              "low", "high"]
         ],
     )  # fmt: skip
-
-
-def limit_name(limit: Limit) -> str:
-    """A limit row in words: "insertion loss 1310 nm, LC: each at most 0.50 dB"."""
-    wave = f" {limit.wavelength_nm:g} nm" if limit.wavelength_nm else ""
-    way = {"any": "", "each": ", both ways", "mean": ", mean of both ways"}[limit.direction]
-    scope = [part for part in (limit.connector_type, limit.job) if part != ALL]
-    if limit.after_tries:
-        scope.append(f"after {limit.after_tries} tries")
-    statistic = {"each": "each", "mean": "mean", "97 %": "97 %"}[limit.statistic]
-    least = "at least" if limit.at_least else "at most"
-    named = ", ".join([f"{limit.quantity}{wave}{way}", *scope])
-    edition = f" ({limit.edition})" if limit.edition else ""
-    return f"{named}: {statistic} {least} {limit.limit_db:g} dB{edition}"
-
-
-def _readings_of_rows(readings: pd.DataFrame, limits: tuple[Limit, ...]) -> pd.DataFrame:
-    """Readings, once for each rule (quantity, statistic, direction) with the row that they meet."""
-    rules: dict[tuple[str, str, str], list[int]] = {}
-    for number, limit in enumerate(limits):
-        rules.setdefault((limit.quantity, limit.statistic, limit.direction), []).append(number)
-    parts = []
-    for (quantity, _, direction), numbers in rules.items():
-        fitting = readings[_of_quantity(readings, quantity, direction)]
-        of_each = _row_of_each(fitting, limits, numbers)
-        parts.append(fitting[of_each >= 0].assign(limit_no=of_each[of_each >= 0]))
-    if not parts:
-        return readings.iloc[:0].assign(limit_no=0, limit="")
-    met = pd.concat(parts, ignore_index=True)
-    return met.assign(limit=[limit_name(limits[number]) for number in met["limit_no"]])
-
-
-def _of_quantity(readings: pd.DataFrame, quantity: str, direction: str) -> pd.Series:
-    if direction == "mean" and quantity in ("one-way loss", "two-way loss"):
-        return readings["quantity"].eq("two-way loss")
-    fits = readings["quantity"].eq(quantity)
-    return fits & readings["direction"].ne(BOTH) if direction == "each" else fits
-
-
-def _row_of_each(
-    readings: pd.DataFrame, limits: tuple[Limit, ...], numbers: list[int]
-) -> np.ndarray:
-    """Number of the row that each reading meets; -1 for none."""
-
-    def narrower(number: int) -> tuple[bool, bool, bool, int, int]:
-        row = limits[number]
-        since = row.from_date.toordinal() if row.from_date else 0
-        named = row.job != ALL, row.connector_type != ALL, row.wavelength_nm is not None
-        return (*named, since, row.after_tries)
-
-    found = np.full(len(readings), -1)
-    days = pd.to_datetime(readings["date"])
-    for number in sorted(numbers, key=narrower):
-        row = limits[number]
-        fits = readings["tries"].gt(row.after_tries)
-        if row.job != ALL:
-            fits &= readings["job"].eq(row.job)
-        if row.connector_type != ALL:
-            fits &= readings["connector_type"].eq(row.connector_type)
-        if row.wavelength_nm is not None:
-            fits &= readings["wavelength_nm"].sub(row.wavelength_nm).abs().lt(15)
-        if row.from_date is not None:
-            fits &= days >= pd.Timestamp(row.from_date)
-        found[fits.to_numpy(bool)] = number
-    return found
 
 
 def _verdicts(
@@ -373,13 +309,34 @@ def readings_needed(
     return more if more <= MOST_MORE else None
 
 
-def _findings(table: pd.DataFrame, crew: Crew) -> tuple[Finding, ...]:
+def _per_day(met: pd.DataFrame) -> dict[tuple[str, str, str], float]:
+    """Readings a calendar day of each row and group, where they span a week or more."""
+    days = met.assign(
+        day=pd.to_datetime(met["date"]), wave=[str(float(nm)) for nm in met["wavelength_nm"]]
+    )
+    found = {}
+    for key, some in days.groupby(["limit", "group", "wave"]):
+        span = (some["day"].max() - some["day"].min()).days + 1
+        if span >= 7:
+            found[(str(key[0]), str(key[1]), str(key[2]))] = len(some) / span
+    return found
+
+
+def _findings(
+    table: pd.DataFrame,
+    per_day: dict[tuple[str, str, str], float],
+    crew: Crew,
+    as_of: pd.Timestamp | None,
+) -> tuple[Finding, ...]:
     order = list(_SEVERITY)
     rows = sorted(table.to_dict("records"), key=lambda row: order.index(row["verdict"]))
     found = []
     for row in rows:
         values = {str(name): value for name, value in row.items()}
         values |= {name: int(values[name]) for name in ("over", "near") if values[name] >= 0}
+        pace = per_day.get((values["limit"], values["group"], str(float(values["wavelength_nm"]))))
+        if pace and as_of is not None and pd.notna(values["n_more"]):
+            values["by_day"] = (as_of + pd.Timedelta(days=ceil(values["n_more"] / pace))).date()
         person = values["by"] == "technician"
         few = person and values["n"] < crew.general.too_few_positions
         code = "loss_too_few" if few else "limit_verdict"

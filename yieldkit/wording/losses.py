@@ -3,7 +3,7 @@
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from yieldkit.wording.numbers import count, decibels, missing, percent
+from yieldkit.wording.numbers import count, day, decibels, missing, percent
 
 
 def _what(values: Mapping[str, Any]) -> str:
@@ -111,7 +111,9 @@ def _next(values: Mapping[str, Any]) -> str:
         return " Some joints were read from one end only: read them from the other."
     if more is None or missing(more):
         return " It lies so near the limit that more readings will not soon tell."
-    return f" About {count(more, 'more reading')} would tell, four times in five."
+    when = values.get("by_day")
+    pace = "" if when is None or missing(when) else f"; at this pace by {day(when)}"
+    return f" About {count(more, 'more reading')} would tell, four times in five{pace}."
 
 
 def _tolerance(values: Mapping[str, Any]) -> str:
