@@ -248,7 +248,7 @@ MEASUREMENTS = Table(
 KIT_USE = Table(
     "kit_use",
     "who held which kit on a day",
-    ("technician", "date", "part_of_day"),
+    ("technician", "date", "part_of_day", "splicer"),
     (
         C("technician", "text", "code"),
         C("date", "date", "day"),
@@ -541,6 +541,42 @@ def arrow_schema(table: Table) -> pa.Schema:
         "date": pa.date32(),
     }
     return pa.schema([(column.name, types[column.kind]) for column in table.columns])
+
+
+def records_page() -> str:
+    """The page docs/records.md: every table and column, its kind, unit, values and meaning."""
+    kinds = {
+        "text": "text",
+        "whole": "whole number",
+        "number": "number",
+        "yes/no": "yes/no",
+        "utc": "time, UTC",
+        "local": "time as shown, no zone",
+        "date": "day in the crew's zone",
+    }
+    lines = [
+        "# Records: every table and column",
+        "",
+        "Made from the schemas in `yieldkit/records/tables.py`. The tables lie as plain Parquet in"
+        " `store/generations/<n>/<table>/`; `yk.open_crew(folder)` gives each as a DataFrame.",
+        "A missing value means that the records do not say; `unknown` is a value that is counted.",
+    ]
+    for table in TABLES.values():
+        lines += ["", f"## {table.name}", "", f"One row: {table.row}. Key: {', '.join(table.key)}."]
+        lines += [
+            "",
+            "| column | kind | unit | values | meaning |",
+            "| --- | --- | --- | --- | --- |",
+        ]
+        for column in table.columns:
+            span = [f"from {column.low:g}"] if column.low is not None else []
+            span += [f"to {column.high:g}"] if column.high is not None else []
+            values = ", ".join(column.values) or " ".join(span)
+            meaning = column.meaning.replace("|", "\\|")
+            lines.append(
+                f"| `{column.name}` | {kinds[column.kind]} | {column.unit} | {values} | {meaning} |"
+            )
+    return "\n".join(lines) + "\n"
 
 
 def require_columns(frame: pd.DataFrame, names: Iterable[str]) -> None:
