@@ -47,6 +47,29 @@ examples:
     add_json(drift)
     drift.set_defaults(run=run_drift)
 
+    plan = new_command(
+        commands,
+        "plan",
+        help="say what a crew of this size could see, and how soon",
+        description="""\
+For the crew's own volume, kit and false-alarm rate: the chance to notice that one splicer's or
+cleaver's losses or failures rise to 1.25, 1.5 or 2 times, within 1, 2, 4 and 13 weeks; whether
+kit is mixed enough to tell units apart; and how worn blades and electrodes are.""",
+        epilog="""\
+examples:
+  yieldkit plan                       at the rate in the settings
+  yieldkit plan --false-alarms 4      what four false alarms in 13 weeks would buy""",
+    )
+    add_crew(plan)
+    plan.add_argument(
+        "--false-alarms",
+        type=float,
+        metavar="N",
+        help="false alarms in 13 weeks for the whole crew (default: from the settings)",
+    )
+    add_json(plan)
+    plan.set_defaults(run=run_plan)
+
 
 def run_drift(arguments: argparse.Namespace) -> int:
     """Print the crew's signals; status 3 where there is one."""
@@ -74,6 +97,36 @@ def run_drift(arguments: argparse.Namespace) -> int:
         for line in _lines(found.findings):
             print(line)
     return SIGNAL if len(found.table) else DONE
+
+
+def run_plan(arguments: argparse.Namespace) -> int:
+    """Print what the crew could see, and the wear of its blades and electrodes."""
+    from yieldkit.answers.plan import what_can_we_see
+    from yieldkit.answers.wear import blade_wear
+    from yieldkit.records.opened import open_crew
+
+    records = open_crew(arguments.crew)
+    crew, since = records.settings, records.as_of.date() - WATCHED
+    attempts, service = records.attempts(since=since), records.service()
+    found = what_can_we_see(
+        attempts,
+        records.positions(since=since),
+        records.measurements(since=since),
+        service,
+        crew=crew,
+        false_alarms=arguments.false_alarms,
+    )
+    if arguments.json:
+        print(_as_json(found.table))
+        return DONE
+    wear = [
+        blade_wear(attempts, service, crew=crew, rework=records.rework(since=since), unit_kind=kind)
+        for kind in ("cleaver", "splicer")
+    ]
+    for answer in (found, *wear):
+        for line in _lines(answer.findings):
+            print(line)
+    return DONE
 
 
 def _as_json(table: pd.DataFrame) -> str:

@@ -59,3 +59,35 @@ def draw_watch(
     ax.tick_params(axis="x", rotation=30)
     ax.grid(axis="y", color=FAINT)
     return calm(ax, grid="y")
+
+
+def draw_chances(ax: Axes, table: pd.DataFrame) -> Axes:
+    """Draw the chance to notice over the weeks given, a line for each rise of splicers' losses.
+
+    Parameters
+    ----------
+    ax : Axes
+        Where to draw.
+    table : DataFrame
+        ``unit_kind``, ``quantity``, ``rise``, ``weeks``, ``chance``, ``low``, ``high``.
+    """
+    if table.empty:
+        ax.text(0.5, 0.5, "nothing to watch yet", ha="center", transform=ax.transAxes, color=INK)
+        return calm(ax, grid="y")
+    own = table[(table["unit_kind"] == table["unit_kind"].iloc[0])]
+    own = own[own["quantity"] == own["quantity"].iloc[0]]
+    for (rise, part), style, marker in zip(own.groupby("rise"), _LINES, "osD^", strict=False):
+        ax.plot(part["weeks"], 100 * part["chance"], style, marker=marker, color=INK)
+        ax.fill_between(part["weeks"], 100 * part["low"], 100 * part["high"], color=FAINT)
+        ax.annotate(
+            f"{rise:g} times",
+            (part["weeks"].iloc[-1], 100 * part["chance"].iloc[-1]),
+            xytext=(5, 0),
+            textcoords="offset points",
+            fontsize=8.5,
+            color=INK,
+        )
+    ax.set_xlabel("Weeks after it began")
+    ax.set_ylabel("Chance to notice [%]")
+    ax.set_ylim(0, 105)
+    return calm(ax, grid="y")

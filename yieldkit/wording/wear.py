@@ -1,6 +1,118 @@
-"""Sentences about wear."""
+"""Sentences about wear of blades and electrodes, and about what the crew could see."""
 
 from collections.abc import Callable, Mapping
 from typing import Any
 
-SENTENCES: dict[str, Callable[[Mapping[str, Any]], str]] = {}
+from yieldkit.wording.numbers import count, percent
+
+_TURN = {
+    "cleaver": ("Blades", "turned", "cleave", "Cleaver {}: turn the blade today"),
+    "splicer": ("Electrodes", "changed", "arc", "Splicer {}: change the electrodes today"),
+}
+
+
+def _too_few(values: Mapping[str, Any]) -> str:
+    name, turned, _, _ = _TURN[values["unit_kind"]]
+    return (
+        f"Cannot tell how long {name.lower()} last: {count(values['lives'], 'life', 'lives')} in "
+        f"the service log from one change to the next, wanted 3 or more. Write down each time that "
+        f"they are {turned}; keep your habit until then."
+    )
+
+
+def _keep(values: Mapping[str, Any]) -> str:
+    name, turned, use, _ = _TURN[values["unit_kind"]]
+    return (
+        f"{name}: keep your habit, {turned} after about {values['habit']:.0f} recorded {use}s "
+        f"({count(values['lives'], 'life', 'lives')}, {count(values['n'], use)}). Failures rise by "
+        f"{percent(max(values['rise'], 0))} over that time (interval {100 * values['low']:.1f} to "
+        f"{100 * values['high']:.1f} points): no other interval is surely better."
+    )
+
+
+def _interval(values: Mapping[str, Any]) -> str:
+    name, turned, use, _ = _TURN[values["unit_kind"]]
+    when = "earlier" if values["best"] < values["habit"] else "later"
+    return (
+        f"{name} could be {turned} {when}: after about {values['best']:.0f} recorded {use}s "
+        f"({values['best_low']:.0f} to {values['best_high']:.0f}; habit {values['habit']:.0f}; "
+        f"{count(values['lives'], 'life', 'lives')}, {count(values['n'], use)}), at "
+        f"{values['minutes']:.0f} min for a failed attempt."
+    )
+
+
+def _due(values: Mapping[str, Any]) -> str:
+    _, turned, use, due = _TURN[values["unit_kind"]]
+    seen = "" if values["sure"] else f"; it was never {turned} in the service log"
+    return (
+        f"{due.format(values['unit'])}: at least {values['done']:.0f} {use}s on it, where about "
+        f"{values['goal']:.0f} is usual ({count(values['lives'], 'life', 'lives')}){seen}."
+    )
+
+
+def _good_for(values: Mapping[str, Any]) -> str:
+    _, _, use, _ = _TURN[values["unit_kind"]]
+    kind = values["unit_kind"].capitalize()
+    return (
+        f"{kind} {values['unit']} is good for about {values['left']:.0f} more recorded {use}s "
+        f"({values['done']:.0f} done, about {values['goal']:.0f} usual)."
+    )
+
+
+def _unlogged(values: Mapping[str, Any]) -> str:
+    _, turned, use, _ = _TURN[values["unit_kind"]]
+    kind = values["unit_kind"].capitalize()
+    usual = "" if values["goal"] == float("inf") else f", about {values['goal']:.0f} is usual"
+    return (
+        f"Cannot tell how worn {kind.lower()} {values['unit']} is: the service log does not say "
+        f"that it was {turned} since the records began; at least {values['done']:.0f} {use}s on it"
+        f"{usual}."
+    )
+
+
+def _plan(values: Mapping[str, Any]) -> str:
+    number = f"{values['alarms']:g} false alarm{'' if values['alarms'] == 1 else 's'}"
+    alarms = f"At {number} in 13 weeks over {values['streams']} series"
+    able = [row for row in values["rows"] if row["chance"] >= 0.8]
+    if not able:
+        return (
+            f"{alarms}, a crew of this size cannot count on seeing even a doubled "
+            f"{values['of']} of one {values['unit_kind']} within 13 weeks "
+            f"(chance {percent(max(r['chance'] for r in values['rows']), 0)})."
+        )
+    first: dict[float, int] = {}
+    for row in able:
+        first[row["rise"]] = min(row["weeks"], first.get(row["rise"], row["weeks"]))
+    said = [
+        f"a rise to {rise:g} times within {count(weeks, 'week')}"
+        for rise, weeks in sorted(first.items(), reverse=True)
+    ]
+    return (
+        f"{alarms}, four times in five a {values['unit_kind']}'s {values['of']} would be noticed "
+        f"after {'; '.join(said)}. What is not named here may stay unseen for 13 weeks."
+    )
+
+
+def _plan_mixing(values: Mapping[str, Any]) -> str:
+    if values["told"] > 0.9:
+        return (
+            f"Kit is mixed enough to tell units apart: {percent(values['told'], 0)} of the joints "
+            f"of a unit could be told from those of its partners ({count(values['n'], 'joint')})."
+        )
+    return (
+        f"Cannot tell {values['unit_kind']}s from the people or kit that they always work with: "
+        f"only {percent(values['told'], 0)} of their joints tell ({count(values['n'], 'joint')}). "
+        "Swap kit for two days in a week and most of a change could be put to its source."
+    )
+
+
+SENTENCES: dict[str, Callable[[Mapping[str, Any]], str]] = {
+    "wear_too_few": _too_few,
+    "wear_keep": _keep,
+    "wear_interval": _interval,
+    "wear_due": _due,
+    "wear_good_for": _good_for,
+    "wear_unlogged": _unlogged,
+    "plan_could_see": _plan,
+    "plan_mixing": _plan_mixing,
+}
