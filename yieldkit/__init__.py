@@ -19,6 +19,7 @@ __version__ = "0.1.0"
 
 _HOMES: dict[str, str] = {
     "open_crew": "yieldkit.records.opened",
+    "ingest": "yieldkit.records.ingest",
     "what_came_in": "yieldkit.answers.doubts",
     "first_pass_yield": "yieldkit.answers.yields",
     "first_pass_table": "yieldkit.answers.yields",
