@@ -28,6 +28,8 @@ _HOMES: dict[str, str] = {
     "open_positions": "yieldkit.answers.steps",
     "cost_of_rework": "yieldkit.answers.rework",
     "drift_watch": "yieldkit.answers.drift",
+    "blade_wear": "yieldkit.answers.wear",
+    "what_can_we_see": "yieldkit.answers.plan",
     "loss_summary": "yieldkit.answers.losses",
     "limit_verdicts": "yieldkit.answers.limits",
     "shares_over": "yieldkit.answers.loss_shares",

@@ -249,13 +249,14 @@ def _points_a_week(stream: Stream) -> float:
 
 
 def _behind(rows: Sequence[dict[str, Any]], attempts: pd.DataFrame) -> pd.DataFrame:
-    """Joints made on a signalled unit since the earliest likely day."""
+    """Joints made on a signalled unit since the earliest likely day; none for the whole crew."""
     columns = ["unit", "quantity", "attempt_id", "position_id"]
     parts = []
     for row in rows:
+        if row["unit_kind"] == CREW:
+            continue  # a list of nearly all joints sends nobody anywhere
         late = pd.to_datetime(attempts["date"]) >= pd.Timestamp(row["since_low"])
-        if row["unit_kind"] != CREW:
-            late &= attempts[row["unit_kind"]] == row["unit"]
+        late &= attempts[row["unit_kind"]] == row["unit"]
         made = attempts.loc[late, ["attempt_id", "position_id"]]
         parts.append(made.assign(unit=row["unit"], quantity=row["quantity"]))
     return pd.concat(parts)[columns] if parts else pd.DataFrame(columns=columns)

@@ -166,4 +166,4 @@ def kit_told_apart(attempts: pd.DataFrame, kind: str) -> Finding | None:
     mean = (use * root**2).sum(axis=0) / (root**2).sum()
     told = float((((use - fitted) * root) ** 2).sum() / (((use - mean) * root) ** 2).sum())
     values = {"unit_kind": kind, "told": told, "n": len(rows)}
-    return Finding("plan_mixing", values, "fine" if told > 0.9 else "watch")
+    return Finding("plan_mixing", values, "fine" if told > 0.7 else "watch")

@@ -18,7 +18,10 @@ STEPS: dict[str, str] = {
     ),
     "reference_check": "Clean the reference cord, set the reference again and repeat the tests.",
     "set_aside_lot": "Set {unit} aside until ten joints from another lot have been compared.",
-    "write_rotation": "Write every rotation of {unit} into the service log, with its day.",
+    "write_rotation": (
+        "Write into the service log, with its day, each time that {unit} gets a fresh blade"
+        " position or electrodes."
+    ),
     "write_down": "Write down every failed attempt this week, also the quick ones.",
     "look_into_doubts": "Open doubts.xlsx in the crew's folder and decide the marked rows.",
     "wait": "Keep working as you do and look again at {until}.",

@@ -94,15 +94,23 @@ def _plan(values: Mapping[str, Any]) -> str:
 
 
 def _plan_mixing(values: Mapping[str, Any]) -> str:
-    if values["told"] > 0.9:
+    share = percent(values["told"], 0)
+    kind, joints = values["unit_kind"], count(values["n"], "joint")
+    if values["told"] > 0.7:
         return (
-            f"Kit is mixed enough to tell units apart: {percent(values['told'], 0)} of the joints "
-            f"of a unit could be told from those of its partners ({count(values['n'], 'joint')})."
+            f"Kit is mixed enough to tell {kind}s from the people and kit that they work with: "
+            f"{share} of the joints tell ({joints})."
+        )
+    if values["told"] > 0.2:
+        return (
+            f"Kit is partly mixed: {share} of a {kind}'s joints tell it from the people and kit "
+            f"that it works with ({joints}), so a source takes about {1 / values['told']:.1f} "
+            "times as long to name as with kit drawn by lot each day."
         )
     return (
-        f"Cannot tell {values['unit_kind']}s from the people or kit that they always work with: "
-        f"only {percent(values['told'], 0)} of their joints tell ({count(values['n'], 'joint')}). "
-        "Swap kit for two days in a week and most of a change could be put to its source."
+        f"Cannot tell {kind}s from the people and kit that they always work with: only {share} of "
+        f"their joints tell ({joints}). Swap kit on two days a week, and a change can be put to "
+        "its source."
     )
 
 
