@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from scipy.special import gammaln
+from scipy.special import gammaln, nbdtr
 
 from yieldkit.methods.predictive.chances import Array, Chances
 
@@ -28,6 +28,8 @@ FORGET = 1e-14
 """Weight of the nodes, in all, that distributions leave out."""
 BLOCK = 1 << 19
 """Numbers worked on at a time; bounds memory."""
+NEIGHBOURS = 4
+"""Nodes of like chance that are worked out over one range."""
 MOST = 1 << 21
 """Longest range of failures [pieces]."""
 
@@ -89,18 +91,14 @@ def given_up(chances: Chances, work: Work, kind: int = 0) -> Array:
 
 def mixed_pmf(chances: Chances, work: Work, kind: int = 0, ending: Ending = "failed") -> Array:
     """Distribution of the failures counted, mixed over all nodes, shape (most + 1,)."""
+    if _closed(chances, work, kind, slice(None)):
+        return _closed_mixture(chances, work, kind)
     made = np.zeros(1)
     for some, length in _groups(chances, [(kind, work)]):
-        weights = chances.weights[some]
-        if _closed(chances, work, kind, some):
-            part = _closed_pmf(chances, work, kind, some, length, weights)
-        else:
-            spectrum = np.zeros(length // 2 + 1, complex)
-            for few in _blocks(some, length * chances.first.shape[2]):
-                wave = _wave(chances, work, kind, few, length, ending)
-                spectrum += chances.weights[few] @ wave
-            part = np.maximum(np.fft.irfft(spectrum, length), 0)
-        made = _add(made, part)
+        spectrum = np.zeros(length // 2 + 1, complex)
+        for few in _blocks(some, length * chances.first.shape[2]):
+            spectrum += chances.weights[few] @ _wave(chances, work, kind, few, length, ending)
+        made = _add(made, np.maximum(np.fft.irfft(spectrum, length), 0))
     return made
 
 
@@ -139,6 +137,15 @@ def node_pmf(
         keep = min(size, rows.shape[1])
         made[some, :keep] = rows[:, :keep]
     return made
+
+
+def node_enough(chances: Chances, work: Work, kind: int, spares: int) -> Array:
+    """Chance at each node that no more than ``spares`` failures are counted, shape (nodes,)."""
+    if spares >= 0 and _closed(chances, work, kind, slice(None)):
+        p = chances.first[:, kind]
+        reached = nbdtr(spares, work.positions, p / (p + (1 - p) * work.used[1]))
+        return np.asarray(reached @ chances.own_weights, np.float64)
+    return node_pmf(chances, work, kind, spares).sum(axis=1)
 
 
 def total_pmf(chances: Chances, works: Sequence[Work]) -> Array:
@@ -291,7 +298,7 @@ def _power(x: np.ndarray, exponent: int) -> np.ndarray:
     return made
 
 
-def _closed(chances: Chances, work: Work, kind: int, some: np.ndarray) -> bool:
+def _closed(chances: Chances, work: Work, kind: int, some: np.ndarray | slice) -> bool:
     return (
         work.tries is None
         and len(work.used) == 2
@@ -314,17 +321,41 @@ def _closed_rows(chances: Chances, work: Work, kind: int, some: np.ndarray, leng
     return made
 
 
-def _closed_pmf(
-    chances: Chances, work: Work, kind: int, some: np.ndarray, length: int, weights: Array
-) -> Array:
-    made = np.zeros(length)
-    for at in _blocks(np.arange(len(some)), length * chances.first.shape[2]):
-        made += weights[at] @ _closed_rows(chances, work, kind, some[at], length)
+def _closed_mixture(chances: Chances, work: Work, kind: int) -> Array:
+    """Mixture of negative binomials; each node is worked out where it has any chance at all."""
+    weights = (chances.weights[:, None] * chances.own_weights).ravel()
+    p = chances.first[:, kind].ravel()
+    p = p / (p + (1 - p) * work.used[1])
+    order = np.argsort(-p, kind="stable")
+    light = np.cumsum(np.sort(weights)) < FORGET
+    least = np.sort(weights)[light][-1] if light.any() else -1.0
+    order = order[weights[order] > least]
+    weights, p = weights[order], p[order]
+    n = work.positions
+    mean, sd = n * (1 - p) / p, np.sqrt(n * (1 - p)) / p
+    low = np.maximum(mean - 9 * sd - 10, 0).astype(int)
+    high = (mean + 9 * sd + 40 / np.maximum(-np.log1p(-np.minimum(p, 1 - 1e-15)), 1e-9)).astype(int)
+    if high.max() + 16 > MOST:
+        raise OverflowError("so many failures are possible that they cannot be counted")
+    counts = np.arange(max(high.max() + 17, 128))
+    constant = _negative_choose(n, counts)
+    made = np.zeros(len(counts))
+    with np.errstate(divide="ignore"):
+        passes, fails = n * np.log(p), np.log1p(-p)
+    for start in range(0, len(p), NEIGHBOURS):
+        some = slice(start, start + NEIGHBOURS)
+        window = slice(int(low[some].min()), int(high[some].max()) + 16)
+        logs = _times(counts[window], fails[some, None])
+        logs += constant[window]
+        logs += passes[some, None]
+        made[window] += weights[some] @ np.exp(logs, out=logs)
     return made
 
 
 def _times(counts: np.ndarray, logs: Array) -> Array:
     """``counts * logs`` with 0 times minus infinity as 0."""
+    if np.isfinite(logs).all():
+        return counts * logs
     return np.where(counts == 0, 0.0, counts * np.where(counts == 0, 0.0, logs))
 
 
