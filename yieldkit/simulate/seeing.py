@@ -33,7 +33,7 @@ def watch(crew: SimulatedCrew) -> DriftWatch:
 
 
 def first_alarms(found: DriftWatch) -> pd.DataFrame:
-    """First day on which each stream's sum passed its limit; missing where it never did.
+    """Day by which each stream's sum had passed its limit; missing where it never did.
 
     Returns
     -------
@@ -43,7 +43,12 @@ def first_alarms(found: DriftWatch) -> pd.DataFrame:
     rows = []
     for stream in found.streams:
         over = np.flatnonzero(stream.watch.sums > stream.watch.limit)
-        day = stream.series.index[over[0]] if len(over) else pd.NaT
+        days = stream.series.day
+        day: object = pd.NaT
+        if len(over):
+            # A point may be a block of days: it is known once the next one begins.
+            after = over[0] + 1
+            day = days[after] - pd.Timedelta(days=1) if after < len(days) else days[-1]
         rows.append((stream.kind, stream.unit, stream.quantity, day))
     return pd.DataFrame(rows, columns=["kind", "unit", "quantity", "day"]).astype(
         {"day": "datetime64[ms]"}
