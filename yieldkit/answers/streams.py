@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -91,6 +92,21 @@ class Readings:
         if kind == CREW:
             return np.ones(len(self.day), bool)
         return self.units[kind] == self.names[kind].index(unit)
+
+    @cached_property
+    def _places(self) -> dict[tuple[str, str], Whole]:
+        """Joints of every unit, sorted once: streams are many and asked for often."""
+        found: dict[tuple[str, str], Whole] = {}
+        for kind, code in self.units.items():
+            order = np.argsort(code, kind="stable")
+            ends = np.searchsorted(code[order], np.arange(len(self.names[kind]) + 1))
+            for place, unit in enumerate(self.names[kind]):
+                found[kind, unit] = order[ends[place] : ends[place + 1]]
+        return found
+
+    def joints(self, kind: str, unit: str) -> Whole:
+        """Places of the joints made on a unit; of all joints for the crew."""
+        return np.arange(len(self.day)) if kind == CREW else self._places[kind, unit]
 
     def since(self, kind: str, unit: str, day: pd.Timestamp) -> NDArray[np.bool_]:
         """Which joints were made on a unit on a day or later."""
@@ -338,8 +354,7 @@ class Adjusted:
     def _own_series(self, kind: str, unit: str) -> Series:
         if self.of.quantity == "failures":
             return self._failures(kind, unit)
-        own = self.of.of(kind, unit)
-        days = len(self.of.days)
+        own = self.of.joints(kind, unit)
         n, total = self._by_day(own, self.rest)
         seen = n > 0
         mean = total[seen] / n[seen]
@@ -348,8 +363,7 @@ class Adjusted:
             return Series(
                 day=self.of.days[seen], mean=mean, variance=variance, n=n[seen].astype(int)
             )
-        all_n = np.bincount(self.of.day, minlength=days)
-        all_sum = np.bincount(self.of.day, self.rest, minlength=days)
+        all_n, all_sum, _ = self._whole_days
         others = (all_n - n)[seen]
         # Other units' mean tells the day's level; it is believed as far as its own spread allows.
         noise = self.within / np.maximum(others, 1) + self.between / 2
@@ -360,7 +374,13 @@ class Adjusted:
             day=self.of.days[seen], mean=mean - common, variance=variance, n=n[seen].astype(int)
         )
 
-    def _by_day(self, own: NDArray[np.bool_], weight: Array) -> tuple[Array, Array]:
+    @cached_property
+    def _whole_days(self) -> tuple[Array, Array, Array]:
+        """Joints of each day, and the sums of what is left of their scores and of their values."""
+        every = np.arange(len(self.of.day))
+        return *self._by_day(every, self.rest), self._by_day(every, self.of.value)[1]
+
+    def _by_day(self, own: Whole, weight: Array) -> tuple[Array, Array]:
         days = len(self.of.days)
         place = self.of.day[own]
         return (
@@ -374,13 +394,12 @@ class Adjusted:
         A day on which the others failed more often, too, raises what is expected; how far they are
         believed follows from how much days differ (``between``, squared variation).
         """
-        own = self.of.of(kind, unit)
+        own = self.of.joints(kind, unit)
         n, meant = self._by_day(own, self.rest)
         _, failed = self._by_day(own, self.of.value)
         if kind != CREW and self.between > 0:
-            every = np.ones(len(own), bool)
-            other_failed = self._by_day(every, self.of.value)[1] - failed
-            other_meant = self._by_day(every, self.rest)[1] - meant
+            _, all_meant, all_failed = self._whole_days
+            other_failed, other_meant = all_failed - failed, all_meant - meant
             sure = 1 / self.between
             meant = meant * (other_failed + sure) / (other_meant + sure)
         block = (np.cumsum(meant) / _PER_BLOCK).astype(int)
@@ -431,6 +450,7 @@ def _score_spread(readings: Readings, rest: Array) -> tuple[float, float]:
     if free < 5:
         return 1.0, 0.05
     within = float(((rest - mean[code]) ** 2).sum() / free)
+    within = max(within, 1e-6)  # where all values are the same
     # Sum over cells of n (mean^2) has expectation cells * within + joints * between.
     between = float((size * mean**2).sum() - len(size) * within) / float(size.sum())
     return within, max(between, 0.01 * within)

@@ -11,6 +11,7 @@ from matplotlib.axes import Axes
 
 from yieldkit.answers.drift import DriftWatch, drift_watch
 from yieldkit.answers.result import Finding
+from yieldkit.answers.wear import blade_wear
 from yieldkit.review import shown
 from yieldkit.review.asked import Asked, Part
 from yieldkit.review.model import Picture, Section
@@ -41,7 +42,8 @@ def drift(asked: Asked) -> Part:
     if not asked.lead:
         table = table[table["unit_kind"] != "technician"]
         findings = tuple(f for f in findings if f.values.get("unit_kind") != "technician")
-    findings = _one_decision_a_unit(findings)
+    worn, wear = _wear(asked)
+    findings = _one_decision_a_unit((*findings, *worn))
     if table.empty and found.streams:
         findings = (Finding("page_no_drift", {"n": len(found.streams)}, "fine"), *findings)
     pictures: tuple[Picture, ...] = ()
@@ -58,8 +60,29 @@ def drift(asked: Asked) -> Part:
     return Part(
         Section("drift", findings, pictures, tables),
         stable={"signals": table},
-        further={"retest": _to_retest(asked, found, table)},
+        further={"retest": _to_retest(asked, found, table), "wear": wear},
     )
+
+
+def _wear(asked: Asked) -> tuple[tuple[Finding, ...], pd.DataFrame]:
+    """What blades and electrodes have done since they were last renewed."""
+    service = asked.records.service(until=asked.last)
+    rework = asked.records.rework(until=asked.last)
+    found = [
+        blade_wear(
+            asked.attempts,
+            service,
+            crew=asked.crew,
+            rework=rework,
+            unit_kind=kind,
+            confidence=asked.confidence,
+            as_of=asked.as_of,
+        )
+        for kind in ("cleaver", "splicer")
+    ]
+    tables = [each.table for each in found if len(each.table)]
+    table = pd.concat(tables, ignore_index=True) if tables else found[0].table
+    return tuple(said for each in found for said in each.findings), table
 
 
 def _draw(ax: Axes, found: DriftWatch, table: pd.DataFrame) -> Axes:

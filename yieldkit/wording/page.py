@@ -202,7 +202,7 @@ SHEETS: dict[str, str] = {
     "findings": "A sentence of the page",
     "retest": "An accepted joint made since a unit began to drift",
     "over_limit": "A reading beyond the limit for single joints, with its place",
-    "wear": "Joints since the last service of a blade or of electrodes",
+    "wear": "Angles, losses and failures at so many uses since a blade or electrodes were renewed",
 }
 """What a row of each sheet of the workbook is."""
 
