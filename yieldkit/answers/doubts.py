@@ -120,8 +120,9 @@ def _open(doubts: pd.DataFrame | None) -> Iterator[Finding]:
     by_rule = int((words["state"] == "applied by rule").sum())
     if by_rule:
         yield Finding("spellings_by_rule", {"n": by_rule}, "note")
-    for row in doubts[doubts["kind"] == "counter gap"].itertuples():
-        yield Finding("numbers_not_held", {"found": row.found, "n": int(row.rows)}, "note")
+    gaps = doubts.loc[doubts["kind"] == "counter gap", ["found", "rows"]]
+    for found, rows in gaps.to_numpy().tolist():
+        yield Finding("numbers_not_held", {"found": found, "n": rows}, "note")
 
 
 def _due(crew: Crew, as_of: pd.Timestamp | None) -> Iterator[Finding]:

@@ -286,8 +286,7 @@ def _placed(
     """
     unknown = np.full(len(shown), _NAT)
     if np.isnat(shown).any() or (np.diff(shown) < -TOLERANCE).any():
-        spread = low is not None and high is not None and _one_day(low, high)
-        if not spread:
+        if low is None or high is None or not _one_day(low, high):
             return unknown
         share = np.arange(1, len(shown) + 1) / (len(shown) + 1)
         return low + ((high - low) / np.timedelta64(1, "ms") * share).astype("timedelta64[ms]")
@@ -345,9 +344,9 @@ def clock_changes(local: pd.Series, crew: Crew) -> list[tuple[pd.Timestamp, int]
         return []
     days = pd.date_range(local.min().normalize(), local.max().normalize() + timedelta(days=1))
     noon = (days + pd.Timedelta(hours=12)).tz_localize(crew.zone)
-    offset = np.array([moment.utcoffset().total_seconds() / 60 for moment in noon])
-    leaps = np.flatnonzero(np.diff(offset))
-    return [(days[leap + 1], int(offset[leap + 1] - offset[leap])) for leap in leaps]
+    offset = np.asarray((noon.tz_localize(None) - noon.tz_convert(None)) / pd.Timedelta(minutes=1))
+    leaps = np.flatnonzero(np.diff(offset)).tolist()
+    return [(days[leap + 1], round(offset[leap + 1] - offset[leap])) for leap in leaps]
 
 
 def add_utc(con: duckdb.DuckDBPyConnection, table: str, new: str, crew: Crew) -> None:

@@ -124,5 +124,4 @@ def _sums(folder: Path, before: date) -> list[dict[str, Any]]:
         .rename("positions")
         .reset_index()
     )
-    found: list[dict[str, Any]] = counted.to_dict("records")
-    return found
+    return [{str(name): value for name, value in row.items()} for row in counted.to_dict("records")]
