@@ -100,10 +100,13 @@ def factors(columns: Mapping[str, ArrayLike]) -> Factors:
     names, levels, codes, start = [], [], [], 0
     size = 0
     for name, labels in columns.items():
-        text = pd.Series(np.asarray(labels, dtype=object)).where(lambda s: s.notna(), "missing")
-        code, level = pd.factorize(text.astype(str), sort=True)
+        given = np.asarray(labels)
+        if not np.issubdtype(given.dtype, np.integer):
+            text = pd.Series(given.astype(object)).where(lambda s: s.notna(), "missing")
+            given = text.astype(str).to_numpy()
+        code, level = pd.factorize(given, sort=True)
         names.append(name)
-        levels.append(tuple(level))
+        levels.append(tuple(str(one) for one in level))
         codes.append(code + start)
         start += len(level)
         size = len(code)
