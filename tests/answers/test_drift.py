@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from yieldkit.answers.drift import COLUMNS, drift_watch, loss_shift
-from yieldkit.answers.streams import CREW
+from yieldkit.answers.readings import CREW
 from yieldkit.simulate import Shift, Wear, fitting_crew, simulate, typical_crew
 from yieldkit.simulate.crew import SimulatedCrew
 

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from yieldkit.answers.drift import DriftWatch, drift_watch
-from yieldkit.answers.streams import CREW
+from yieldkit.answers.readings import CREW
 from yieldkit.methods.runlength.assured import assured_binned_chart, binned_chart, stretch
 from yieldkit.simulate import CrewPlan, SimulatedCrew, simulate
 

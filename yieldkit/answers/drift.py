@@ -13,15 +13,9 @@ from matplotlib.axes import Axes
 from scipy.special import ndtri
 
 from yieldkit.answers.drift_signals import FRESH, Signal, Stream, all_series, find_signals
+from yieldkit.answers.readings import CREW, UNITS, angle_readings, failure_readings, loss_readings
 from yieldkit.answers.result import Finding, Result
-from yieldkit.answers.streams import (
-    CREW,
-    UNITS,
-    adjusted,
-    angle_readings,
-    failure_readings,
-    loss_readings,
-)
+from yieldkit.answers.streams import adjusted
 from yieldkit.crew import Crew
 from yieldkit.methods.runlength import cusum_mean_run_length
 from yieldkit.methods.runlength.fleet import fleet_limit

@@ -10,7 +10,8 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtri, softmax
 
-from yieldkit.answers.streams import CREW, LOTS, UNITS, Adjusted, Readings, Series, adjusted
+from yieldkit.answers.readings import CREW, LOTS, UNITS, Readings
+from yieldkit.answers.streams import Adjusted, Series, adjusted
 from yieldkit.methods.steps_up import StepFound, Watch, likeliest_step, self_starting_cusum
 
 Array = NDArray[np.float64]

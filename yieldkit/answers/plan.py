@@ -13,8 +13,8 @@ from scipy.special import ndtri, pdtr
 
 from yieldkit.answers.drift import drift_watch, loss_shift
 from yieldkit.answers.drift_signals import Stream
+from yieldkit.answers.readings import UNITS
 from yieldkit.answers.result import Finding, Result
-from yieldkit.answers.streams import UNITS
 from yieldkit.crew import Crew
 from yieldkit.methods.runlength import cusum_run_length
 from yieldkit.records.tables import UNKNOWN

@@ -11,8 +11,8 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from yieldkit.answers.readings import normal_scores
 from yieldkit.answers.result import Finding, Result
-from yieldkit.answers.streams import normal_scores
 from yieldkit.crew import Crew
 from yieldkit.records.tables import UNKNOWN
 

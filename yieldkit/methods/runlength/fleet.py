@@ -7,7 +7,6 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import brentq
-from scipy.signal import fftconvolve
 
 from yieldkit.methods.runlength.normal import cusum_run_length
 
@@ -31,7 +30,7 @@ def expected_alarms(signal_within: ArrayLike) -> Array:
     first = np.diff(within, prepend=0.0)
     total, again = within.copy(), first
     while True:
-        again = np.maximum(fftconvolve(again, first)[: len(first)], 0.0)
+        again = np.convolve(again, first)[: len(first)]
         again = np.concatenate([[0.0], again[:-1]])
         more = np.cumsum(again)
         if more[-1] < 1e-9:
