@@ -76,7 +76,9 @@ class Chances:
             + nodes[:, None, None] * load[None, :, None]
             + own[None, None, :] * spread[None, :, None]
         )
-        return cls(weights, expit(eta), expit(eta + shift[None, :, None]), own_weights)
+        first = expit(eta)
+        retry = expit(eta + shift[None, :, None]) if shift.any() else first
+        return cls(weights, first, retry, own_weights)
 
     @classmethod
     def from_draws(

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -333,8 +334,10 @@ def _closed_mixture(chances: Chances, work: Work, kind: int) -> Array:
     weights, p = weights[order], p[order]
     n = work.positions
     mean, sd = n * (1 - p) / p, np.sqrt(n * (1 - p)) / p
-    low = np.maximum(mean - 9 * sd - 10, 0).astype(int)
-    high = (mean + 9 * sd + 40 / np.maximum(-np.log1p(-np.minimum(p, 1 - 1e-15)), 1e-9)).astype(int)
+    low = np.maximum(mean - 8 * sd - 10, 0).astype(int)
+    high = (mean + 8.5 * sd + 32 / np.maximum(-np.log1p(-np.minimum(p, 1 - 1e-15)), 1e-9)).astype(
+        int
+    )
     if high.max() + 16 > MOST:
         raise OverflowError("so many failures are possible that they cannot be counted")
     counts = np.arange(max(high.max() + 17, 128))
@@ -365,7 +368,13 @@ def _choose(n: int, k: np.ndarray) -> Array:
 
 def _negative_choose(n: int, k: np.ndarray) -> Array:
     """Log of choose(n + k - 1, k), by sums of logs: 1e-13 where log-gamma differences lose it."""
-    steps = np.log1p((n - 1) / np.maximum(k[1:], 1))
+    size = 1 << int(len(k) - 1).bit_length()
+    return _log_choose(n, size)[: len(k)]
+
+
+@lru_cache(maxsize=16)
+def _log_choose(n: int, size: int) -> Array:
+    steps = np.log1p((n - 1) / np.arange(1, size))
     return np.concatenate([np.zeros(1), np.cumsum(steps)])
 
 
