@@ -57,7 +57,11 @@ def find_header(rows: Rows, layout: Layout) -> Header | None:
     if layout.format == "fixed" or not layout.header_rows:
         return _placed(rows, layout)
     head = head_cells(rows, layout)
+    said = [{plain(cell) for cell in cells} for cells in head]
     for at in range(len(head) - layout.header_rows + 1):
+        here = set().union(*said[at : at + layout.header_rows])
+        if not layout.needed_words <= here:
+            continue
         names = stacked(head[at : at + layout.header_rows], rows.merged, at)
         where = places(names, layout)
         if where is not None:
@@ -109,8 +113,8 @@ def places(names: Sequence[str], layout: Layout) -> dict[str, tuple[int, ...]] |
         if " / " in name:
             known.setdefault(plain(name.rsplit(" / ", 1)[1]), []).append(place)
     where: dict[str, tuple[int, ...]] = {}
-    needed = set(layout.needed())
-    for key, headings in layout.headings().items():
+    needed = set(layout.needed)
+    for key, headings in layout.headings.items():
         found = [_place(heading, known, len(names)) for heading in headings]
         if any(p is None and h in needed for p, h in zip(found, headings, strict=True)):
             return None
@@ -141,7 +145,7 @@ def _placed(rows: Rows, layout: Layout) -> Header | None:
         if start < 0:
             return None
     if layout.format == "fixed":
-        keys = layout.headings()
+        keys = layout.headings
         where: dict[str, tuple[int, ...]] = {}
         names: list[str] = []
         for key, spans in keys.items():
@@ -272,11 +276,11 @@ def _from_fixed(
     last = len(lines) - 1 if not ended else -1
     rows = np.flatnonzero(kept)
     lines = lines.take(pa.array(rows))
-    spans = [tuple(str(s).split("-")) for found in layout.headings().values() for s in found]
+    spans = [tuple(str(s).split("-")) for found in layout.headings.values() for s in found]
     columns = [pc.utf8_slice_codeunits(lines, int(a) - 1, int(b) if b else None) for a, b in spans]
     needed = [
         int(str(s).split("-")[0])
-        for key, found in layout.headings().items()
+        for key, found in layout.headings.items()
         if key not in _FREE and key not in layout.optional
         for s in found
     ]

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
+from functools import cached_property
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from yieldkit.records.parsed import PARSED
 from yieldkit.records.tables import ERRORS, QUANTITIES
+from yieldkit.records.words import plain
 
 Heading = str | int
 PARTS_OF = {
@@ -171,13 +173,14 @@ class Layout(_Strict):
 
     def _placed(self) -> None:
         """Without headings, columns are places: 3, or "12-20" in fixed width."""
-        for key, found in self.headings().items():
+        for key, found in self.headings.items():
             for one in found:
                 span = self.format == "fixed"
                 if not re.fullmatch(r"\d+-\d*" if span else r"\d+", str(one)):
                     wanted = 'places such as "12-20"' if span else "numbers such as 3"
                     raise ValueError(f'"{key}" is {one!r}; without headings columns are {wanted}')
 
+    @cached_property
     def headings(self) -> dict[str, tuple[Heading, ...]]:
         """Headings by key, those of ribbons and readings among them."""
         found = {k: v if isinstance(v, tuple) else (v,) for k, v in self.columns.items()}
@@ -186,15 +189,22 @@ class Layout(_Strict):
             f"readings.{number}": (reading.heading,) for number, reading in enumerate(self.readings)
         }
 
+    @cached_property
     def needed(self) -> list[Heading]:
         """Headings without which a file does not fit."""
         found: list[Heading] = []
-        for key, several in self.headings().items():
+        for key, several in self.headings.items():
             if key not in self.optional and not key.startswith("ribbon."):
                 found += several
             elif key == "ribbon.loss":
                 found += several[:1]
         return list(dict.fromkeys(found))
+
+    @cached_property
+    def needed_words(self) -> frozenset[str]:
+        """Last part of each needed heading, as ``plain`` makes it: what its cell must say."""
+        named = [heading for heading in self.needed if isinstance(heading, str)]
+        return frozenset(plain(re.sub(r"#\d$", "", name).rsplit(" / ", 1)[-1]) for name in named)
 
 
 def _numbered(found: Any) -> Any:

@@ -91,7 +91,7 @@ def parse(data: bytes, name: str, layout: Layout) -> Parsed:
         raise CrewError(
             f'the headings of layout "{layout.name}" are not in this file',
             file=name,
-            wanted=", ".join(str(heading) for heading in layout.needed()[:6]),
+            wanted=", ".join(str(heading) for heading in layout.needed[:6]),
             remedy="Run `yieldkit layout` on the file to see what it holds.",
         )
     parts, refused = [], []
