@@ -1,5 +1,7 @@
 """Suggested steps, and the caution that stands beside each."""
 
+from collections.abc import Mapping
+
 STEPS: dict[str, str] = {
     "clean_groove": "Clean the V-groove, lenses and clamps of {unit}, then make ten check splices.",
     "check_heater": "Clean {unit}, check its lamp or plate, and cure two witness pieces.",
@@ -54,7 +56,7 @@ def step_words(step: str, values: object = None) -> str:
     """Words for a step's code, its names filled from ``values``; empty for no step."""
     if not step:
         return ""
-    known = dict(values) if values else {}
+    known = dict(values) if isinstance(values, Mapping) else {}
     return STEPS[step].format_map(_Named(known))
 
 
@@ -63,6 +65,6 @@ def caution_words(caution: str) -> str:
     return CAUTIONS[caution] if caution else ""
 
 
-class _Named(dict):  # type: ignore[type-arg]
+class _Named(dict[str, object]):
     def __missing__(self, key: str) -> str:
         return "the unit" if key == "unit" else key
