@@ -67,8 +67,8 @@ def test_about_n_more_would_tell():
     # textbook size for a mean on the log scale: (1.645 + 0.842)^2 CV^2 / log(limit / mean)^2
     loss = drawn(50, seed=2)
     needed = 2.486**2 * (loss.std() / loss.mean()) ** 2 / np.log(0.045 / small["value"]) ** 2
-    # planned with half the error, as the verdict must hold under several families
-    assert needed < small["n_more"] + 50 < 1.7 * needed
+    # planned with half the error and wider, as the verdict must hold under several families
+    assert needed < small["n_more"] + 50 < 2.2 * needed
 
 
 def test_few_readings_never_decide_a_mean():
