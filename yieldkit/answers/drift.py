@@ -69,6 +69,7 @@ class DriftWatch(Result):
             ax,
             [(f"{s.unit}, {s.quantity}", s.series.day, s.watch.sums) for s in self.streams],
             limit=self.settings["limit"],
+            named=[f"{unit}, {of}" for unit, of in self.table[["unit", "quantity"]].to_numpy()],
         )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -14,9 +15,13 @@ _LINES = ("-", "--", "-.", ":")
 
 
 def draw_watch(
-    ax: Axes, streams: Sequence[tuple[str, pd.Index, np.ndarray]], *, limit: float
+    ax: Axes,
+    streams: Sequence[tuple[str, pd.Index, np.ndarray]],
+    *,
+    limit: float,
+    named: Sequence[str],
 ) -> Axes:
-    """Draw each stream's sum; those that pass ``limit`` are dark, marked and named.
+    """Draw each stream's sum; the signals are dark, marked and named.
 
     Parameters
     ----------
@@ -26,25 +31,19 @@ def draw_watch(
         Sums [standard deviations] at each day.
     limit : float
         Where a sum becomes a signal [standard deviations].
+    named : sequence of str
+        Names of the streams that are signals; other sums over the limit are explained by them.
     """
-    loud = 0
-    for name, days, sums in sorted(streams, key=lambda stream: float(np.max(stream[2]))):
-        if np.max(sums) <= limit:
+    ends: list[tuple[float, Any, str]] = []
+    for name, days, sums in streams:
+        if name not in named:
             ax.plot(days, sums, color=QUIET, linewidth=0.7, alpha=0.6)
             continue
-        style = _LINES[loud % len(_LINES)]
-        loud += 1
+        style = _LINES[len(ends) % len(_LINES)]
         ax.plot(days, sums, color=ALARM, linewidth=1.8, linestyle=style)
         ax.plot(days[-1:], sums[-1:], marker="D", color=ALARM)
-        ax.annotate(
-            name,
-            (days[-1], sums[-1]),
-            xytext=(-6, 5),
-            textcoords="offset points",
-            ha="right",
-            color=INK,
-            fontsize=8.5,
-        )
+        ends.append((float(sums[-1]), days[-1], name))
+    _name_ends(ax, ends)
     ax.axhline(limit, color=INK, linewidth=1.0, linestyle=(0, (4, 3)))
     ax.annotate(
         "signal above this line",
@@ -59,6 +58,24 @@ def draw_watch(
     ax.tick_params(axis="x", rotation=30)
     ax.grid(axis="y", color=FAINT)
     return calm(ax, grid="y")
+
+
+def _name_ends(ax: Axes, ends: list[tuple[float, Any, str]]) -> None:
+    """Name each line left of its end, no name over another."""
+    gap = 0.07 * (ax.get_ylim()[1] - ax.get_ylim()[0])
+    last = -np.inf
+    for height, day, name in sorted(ends, key=lambda end: end[0]):
+        last = max(height, last + gap)
+        ax.annotate(
+            name,
+            (day, height),
+            xytext=(day, last),
+            textcoords="data",
+            ha="right",
+            color=INK,
+            fontsize=8.5,
+            bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.7, "pad": 0.5},
+        )
 
 
 def draw_chances(ax: Axes, table: pd.DataFrame) -> Axes:
@@ -77,17 +94,14 @@ def draw_chances(ax: Axes, table: pd.DataFrame) -> Axes:
     own = table[(table["unit_kind"] == table["unit_kind"].iloc[0])]
     own = own[own["quantity"] == own["quantity"].iloc[0]]
     for (rise, part), style, marker in zip(own.groupby("rise"), _LINES, "osD^", strict=False):
-        ax.plot(part["weeks"], 100 * part["chance"], style, marker=marker, color=INK)
+        label = f"rise to {rise:g} times"
+        ax.plot(part["weeks"], 100 * part["chance"], style, marker=marker, color=INK, label=label)
         ax.fill_between(part["weeks"], 100 * part["low"], 100 * part["high"], color=FAINT)
-        ax.annotate(
-            f"{rise:g} times",
-            (part["weeks"].iloc[-1], 100 * part["chance"].iloc[-1]),
-            xytext=(5, 0),
-            textcoords="offset points",
-            fontsize=8.5,
-            color=INK,
-        )
+    ax.legend(frameon=False, loc="lower right")
+    ax.set_xscale("log", base=2)
+    ax.set_xticks(own["weeks"].unique(), [f"{weeks:g}" for weeks in own["weeks"].unique()])
     ax.set_xlabel("Weeks after it began")
-    ax.set_ylabel("Chance to notice [%]")
+    kind, quantity = own["unit_kind"].iloc[0], own["quantity"].iloc[0]
+    ax.set_ylabel(f"Chance to notice, {kind}, {quantity} [%]")
     ax.set_ylim(0, 105)
     return calm(ax, grid="y")
