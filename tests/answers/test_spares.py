@@ -6,8 +6,9 @@ import pytest
 from tests.answers.bid_tables import no_rework, past_jobs, priced_crew
 from yieldkit.answers.bid_backtest import backtest_bids
 from yieldkit.answers.bid_chances import JobDraws, learn
+from yieldkit.answers.bid_nodes import quick_job
 from yieldkit.answers.bid_parts import make_job, spares_of, to_buy, tries_at
-from yieldkit.answers.spares import bid_spares, quick_job
+from yieldkit.answers.spares import bid_spares
 from yieldkit.errors import CrewError
 from yieldkit.records.bids import Bid
 

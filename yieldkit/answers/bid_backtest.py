@@ -9,7 +9,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from scipy.stats import binom
 
-from yieldkit.answers.bid_chances import failures_at, learn_chances
+from yieldkit.answers.bid_chances import failures_at, finished, learn_chances
 from yieldkit.answers.bid_parts import tries_at
 from yieldkit.answers.result import Finding, Result
 from yieldkit.crew import Crew
@@ -53,7 +53,7 @@ def backtest_bids(
     Parameters
     ----------
     positions : DataFrame
-        The schema's positions; those decided count.
+        The schema's positions; those decided count, of jobs that hardly wait for a test.
     failures : Series, optional
         Failed tries of each position by ``position_id``, in place of those recorded.
     fewest : int
@@ -75,7 +75,8 @@ def backtest_bids(
     C. Czado, T. Gneiting, L. Held, Biometrics 65, 1254-1261, 2009 (randomised transform of counts);
     R. Koenker, G. Bassett, Econometrica 46, 33-50, 1978 (pinball loss).
     """
-    decided = positions[positions["first_pass_termination"].isin(["yes", "no"])][list(NEEDED)]
+    done = finished(positions[list(NEEDED)], most_pending=0.02)
+    decided = done[done["first_pass_termination"].isin(["yes", "no"])]
     made = failures_at(decided)
     if failures is not None:
         made = decided["position_id"].map(failures).astype(float)

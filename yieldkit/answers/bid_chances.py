@@ -28,6 +28,8 @@ RETRY_STRENGTH = 6.0
 STEPS = ("splice", "protect", "crimp", "inspect", "test")
 STEP_PRIOR = (3.0, 0.5, 0.5, 1.0, 1.0)
 """Failures' worth of each step before any is known; common practice: most are found at the arc."""
+MOST_PENDING = 0.1
+"""Share of a job's positions that may still wait for a test; else the job does not count yet."""
 RECENT_DAYS = 30
 CLEARLY = 2.5
 """Standard errors by which lately has to be worse than before."""
@@ -92,8 +94,20 @@ class Known:
     retries: tuple[int, int]
 
 
+def finished(positions: pd.DataFrame, most_pending: float = MOST_PENDING) -> pd.DataFrame:
+    """Positions of the jobs in which few joints still wait for a test; of all if none is so far.
+
+    A failure is known at once, a pass only after the last test: a job half tested shows too many
+    failures.
+    """
+    waits = (positions["first_pass_termination"] == "pending").groupby(positions["job"]).mean()
+    done = positions[positions["job"].isin(waits[waits <= most_pending].index)]
+    return done if len(done) else positions
+
+
 def job_counts(positions: pd.DataFrame) -> pd.DataFrame:
     """Passes and failures at the first try by job, type and whether made lately."""
+    positions = finished(positions)
     decided = positions[positions["first_pass_termination"].isin(["yes", "no"])]
     made = pd.DataFrame(
         {

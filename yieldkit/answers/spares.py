@@ -3,48 +3,44 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
-from scipy.special import expit, logit
+from scipy.special import expit
 
 from yieldkit.answers.bid_chances import (
     FEW_JOBS,
     JOB_ENDS,
-    OWN_FIGURE_SD,
     JobDraws,
     Known,
     known_types,
     learn,
-    mixed_hands,
 )
+from yieldkit.answers.bid_findings import bid_findings
+from yieldkit.answers.bid_nodes import at_work, chances_of, failures_at_95
 from yieldkit.answers.bid_parts import (
     Job,
     make_job,
     spares_of,
     to_buy,
-    tries_at,
 )
-from yieldkit.answers.result import Finding, Result
-from yieldkit.crew import ALL, Crew
+from yieldkit.answers.result import Result
+from yieldkit.crew import Crew
 from yieldkit.errors import CrewError
 from yieldkit.methods import predictive
-from yieldkit.methods.predictive import Chances
 from yieldkit.records.bids import Bid
 from yieldkit.records.tables import require_columns
 
 LEVELS = {"p50": 0.5, "p80": 0.8, "p90": 0.9, "p95": 0.95, "p99": 0.99}
 SERVICE = 0.95
 """Chance wanted that nothing runs short, where the bid names neither a chance nor costs."""
-DRAWS, EFFECTS, BATCHES = 400, 4, 10
+DRAWS, BATCHES = 400, 10
 PACE_SD = 0.10
 """Spread between jobs of the minutes a joint takes, on the logarithm; an assumption."""
 HOURS_DRAWS = 20_000
-TEN_TIMES = 10
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -131,7 +127,7 @@ def bid_spares(
     names = [line.connector_type for line in bid.lines]
     known = learn(names, positions, rework, crew=crew, rng=rng, draws=draws, size=DRAWS)
     made = at_work(bid, known, rng)
-    chances = _chances(made, known, rng)
+    chances = chances_of(made, known, rng)
     job = make_job(bid, crew, chances, known.steps)
     packs, why = to_buy(job, bid, level=confidence)
     spares = spares_of(job, packs)
@@ -168,34 +164,7 @@ def bid_spares(
         rule=rule,
         job=job,
     )
-    return replace(answer, findings=_findings(answer, bid, crew, known, packs, said, rng))
-
-
-def at_work(bid: Bid, known: Known, rng: np.random.Generator) -> JobDraws:
-    """Draws for a bid: its own figures where it names them, its apprentices, its site."""
-    mu = known.draws.mu.copy()
-    for at, line in enumerate(bid.lines):
-        if line.expected_yield is not None:
-            mu[:, at] = rng.normal(logit(line.expected_yield), OWN_FIGURE_SD, len(mu))
-    draws = JobDraws(known.draws.types, mu, known.draws.job_sd)
-    share = bid.apprentices / bid.technicians if bid.technicians else 0.0
-    return mixed_hands(
-        draws, share=share, times=bid.apprentice_failures, site=bid.site_failures, rng=rng
-    )
-
-
-def quick_job(
-    bid: Bid, known: Known, *, crew: Crew, rng: np.random.Generator, nodes: int = 400
-) -> Job:
-    """A bid's distributions at fewer nodes, fast enough to follow a slider; see ``make_job``."""
-    some = min(nodes // 4, len(known.draws.mu))
-    few = replace(
-        known,
-        draws=JobDraws(known.draws.types, known.draws.mu[:some], known.draws.job_sd[:some]),
-        retry_shift=known.retry_shift[:some],
-    )
-    chances = _chances(at_work(bid, few, rng), few, rng)
-    return make_job(bid, crew, chances, known.steps, cord=False)
+    return replace(answer, findings=bid_findings(answer, bid, crew, known, packs, said, rng))
 
 
 def _check_types(bid: Bid, crew: Crew, positions: pd.DataFrame) -> None:
@@ -210,16 +179,6 @@ def _check_types(bid: Bid, crew: Crew, positions: pd.DataFrame) -> None:
                 remedy="Correct its name, or give the type a row in the crew's settings"
                 " (with the type it is like).",
             )
-
-
-def _chances(draws: JobDraws, known: Known, rng: np.random.Generator) -> Chances:
-    return Chances.from_draws(
-        draws.mu,
-        draws.job_sd,
-        retry_shift=known.retry_shift,
-        effects=EFFECTS,
-        rng=rng,
-    )
 
 
 def _table(job: Job, packs: list[int], bid: Bid) -> pd.DataFrame:
@@ -364,7 +323,7 @@ def _assumptions(bid: Bid, crew: Crew, known: Known, rng: np.random.Generator) -
     seed = int(rng.integers(2**32))
 
     def failures(of: Bid, changed: Known) -> int:
-        return _failures_at_95(of, crew, changed, np.random.default_rng(seed))
+        return failures_at_95(of, crew, changed, np.random.default_rng(seed))
 
     def with_draws(mu: np.ndarray, job_sd: np.ndarray) -> Known:
         return replace(few, draws=JobDraws(few.draws.types, mu, job_sd))
@@ -411,199 +370,3 @@ def _other_mix(bid: Bid, failures: Any, known: Known) -> list[int]:
             lines.append(line.model_copy(update={"positions": many}))
         found.append(failures(bid.model_copy(update={"lines": tuple(lines)}), known))
     return found
-
-
-def _findings(
-    answer: BidSpares,
-    bid: Bid,
-    crew: Crew,
-    known: Known,
-    packs: list[int],
-    said: Mapping[str, Any],
-    rng: np.random.Generator,
-) -> tuple[Finding, ...]:
-    job = answer.job
-    assert job is not None
-    currency = crew.general.currency
-    n = sum(seen for seen, _ in known.history.values())
-    bodies = answer.table[answer.table["part"] == "body"]
-    if bodies.empty:
-        bodies = answer.table[answer.table["part"] == "sleeve"]
-    take = [
-        (row.connector_type, row.part, row.quantity, row.positions) for row in bodies.itertuples()
-    ]
-    found = [
-        Finding(
-            "spares_take",
-            {
-                "take": take,
-                "joint": said["joint"],
-                "exact": said["exact"],
-                "error": answer.joint_error,
-                "jobs": known.jobs,
-                "n": n,
-                "event_cost": bid.event_cost,
-                "cost": said["why"].get("cost"),
-                "currency": currency,
-            },
-            "decide",
-        )
-    ]
-    if known.jobs < FEW_JOBS:
-        found.append(Finding("spares_few_jobs", _ends(bid, crew, known, rng), "cannot tell"))
-    if known.lately is not None:
-        found.append(
-            Finding(
-                "spares_lately_worse",
-                {**known.lately, **_if_mended(bid, crew, known, rng)},
-                "watch",
-            )
-        )
-    if known.largest and bid.positions >= TEN_TIMES * known.largest:
-        found.append(
-            Finding(
-                "spares_beyond_experience",
-                {"positions": bid.positions, "largest": known.largest, "jobs": known.jobs},
-                "cannot tell",
-            )
-        )
-    for name, source in known.borrowed.items():
-        line = next(line for line in bid.lines if line.connector_type == name)
-        code = "spares_borrowed" if line.expected_yield is None else "spares_own_figure"
-        value = {"connector_type": name, "source": source, "yield": line.expected_yield}
-        found.append(Finding(code, value, "cannot tell" if not line.expected_yield else "note"))
-    found.append(
-        Finding(
-            "spares_rule_of_thumb",
-            {
-                "percent": crew.general.spare_rule_percent,
-                "rule": said["rule"],
-                "joint": said["joint"],
-            },
-            "note",
-        )
-    )
-    hours = answer.hours.set_index("level")["hours"]
-    found.append(
-        Finding(
-            "spares_hours",
-            {
-                "p50": float(hours[0.5]),
-                "p80": float(hours[0.8]),
-                "p95": float(hours[0.95]),
-                "utilisation": crew.general.utilisation,
-                "minutes": crew.general.minutes_per_position,
-                "rework_minutes": known.minutes.median,
-                "low": known.minutes.median_low,
-                "high": known.minutes.median_high,
-                "written": known.minutes.written,
-                "unwritten": known.minutes.unwritten,
-            },
-            "note",
-        )
-    )
-    cost = answer.hours.set_index("level")["rework_cost"]
-    found.append(
-        Finding(
-            "spares_rework_cost",
-            {
-                "hours": said["rework"]["hours"],
-                "cost": said["rework"]["cost"],
-                "p95": float(cost[0.95]),
-                "currency": currency,
-                "priced": any(one.price > 0 for one in job.wanted),
-            },
-            "note",
-        )
-    )
-    found.append(Finding("spares_matters_most", _most(answer.assumptions), "note"))
-    if bid.apprentices:
-        found.append(
-            Finding(
-                "spares_apprentices",
-                {
-                    "apprentices": bid.apprentices,
-                    "people": bid.technicians,
-                    "times": bid.apprentice_failures,
-                },
-                "note",
-            )
-        )
-    found.extend(_about_packs(job, packs, bid, crew))
-    found.append(_about_cord(job, bid, crew))
-    return tuple(found)
-
-
-def _most(assumptions: pd.DataFrame) -> dict[str, Any]:
-    top = assumptions.iloc[0]
-    return {"assumption": top["assumption"], "low": int(top["low"]), "high": int(top["high"])}
-
-
-def _ends(bid: Bid, crew: Crew, known: Known, rng: np.random.Generator) -> dict[str, Any]:
-    """Failures at 95 % with the spread between jobs at either end of its prior."""
-    ends = []
-    for end in JOB_ENDS:
-        draws = JobDraws(known.draws.types, known.draws.mu, 0 * known.draws.job_sd + end)
-        ends.append(_failures_at_95(bid, crew, replace(known, draws=draws), rng))
-    return {"jobs": known.jobs, "low": ends[0], "high": ends[1], "wanted": FEW_JOBS}
-
-
-def _if_mended(bid: Bid, crew: Crew, known: Known, rng: np.random.Generator) -> dict[str, int]:
-    """Failures at 95 % as lately, and as before the fall."""
-    assert known.lately is not None
-    up = JobDraws(known.draws.types, known.draws.mu - known.lately["shift"], known.draws.job_sd)
-    return {
-        "p95": _failures_at_95(bid, crew, known, rng),
-        "p95_before": _failures_at_95(bid, crew, replace(known, draws=up), rng),
-    }
-
-
-def _failures_at_95(bid: Bid, crew: Crew, known: Known, rng: np.random.Generator) -> int:
-    chances = _chances(at_work(bid, known, rng), known, rng)
-    works = [
-        predictive.Work(line.positions, tries=tries_at(crew, line.connector_type))
-        for line in bid.lines
-    ]
-    return predictive.quantiles(predictive.total_pmf(chances, works), [0.95])[0]
-
-
-def _about_packs(job: Job, packs: list[int], bid: Bid, crew: Crew) -> list[Finding]:
-    made = []
-    for one, many in zip(job.wanted, packs, strict=True):
-        if one.metres or one.pack < 2 or not many:
-            continue
-        quantity = many * one.pack + one.in_hand
-        if many == 1 and quantity >= 2 * one.base:
-            made.append(
-                Finding(
-                    "spares_one_pack",
-                    {
-                        "connector_type": one.connector_type,
-                        "part": one.part,
-                        "pack": one.pack,
-                        "base": one.base,
-                        "left": quantity - one.base,
-                        "value": one.leftover * (quantity - one.base),
-                        "currency": crew.general.currency,
-                    },
-                    "note",
-                )
-            )
-    silent = [one.part for one in job.wanted if one.price == 0]
-    if silent and bid.event_cost is not None:
-        parts = list(dict.fromkeys(silent))
-        made.append(Finding("spares_no_price", {"parts": parts}, "watch"))
-    return made
-
-
-def _about_cord(job: Job, bid: Bid, crew: Crew) -> Finding:
-    """What the tail of cord allows, and how many positions will be given up."""
-    lost = 0.0
-    for kind, work in enumerate(job.works):
-        pmf = predictive.given_up(job.chances, work, kind)
-        lost += float(np.arange(len(pmf)) @ pmf)
-    tails = [
-        (line.connector_type, crew.connector(line.connector_type).tail_mm, work.tries)
-        for line, work in zip(bid.lines, job.works, strict=True)
-    ]
-    return Finding("spares_tail", {"tails": tails, "given_up": lost, "shared": ALL}, "note")

@@ -13,9 +13,9 @@ from matplotlib.axes import Axes
 from scipy.signal import fftconvolve
 
 from yieldkit.answers.bid_chances import JobDraws, Known, learn
+from yieldkit.answers.bid_nodes import EFFECTS, at_work
 from yieldkit.answers.bid_parts import make_job
 from yieldkit.answers.result import Finding, Result
-from yieldkit.answers.spares import EFFECTS, at_work
 from yieldkit.crew import ALL, Crew
 from yieldkit.methods.predictive import Chances
 from yieldkit.records.bids import Bid, BidLine, OtherJob
