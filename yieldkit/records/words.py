@@ -263,9 +263,24 @@ CAUSES: tuple[tuple[str, str, str], ...] = (
 ``unknown`` where the words do not tell; a high loss has no cause of its own."""
 
 
+_AND = re.compile(r"\s*[/+&;]\s*|\s+(?:and|or|und|oder|et|ou|y|och)\s+")
+
+
 def cause_class(word: str) -> tuple[str, str] | None:
-    """Step where it is found and suspected cause of a rework entry's free text."""
-    low = plain(word)
+    """Step where it is found and suspected cause of a rework entry's free text.
+
+    A cell that names two causes ("dust / bad cleave") does not say which it was: ``None``, so
+    that it is asked rather than guessed.
+    """
+    found = _first_cause(plain(word))
+    parts = _AND.split(word.lower())
+    if found is None or len(parts) == 1:
+        return found
+    told = {one[1] for part in parts if (one := _first_cause(plain(part)))} - {"unknown"}
+    return None if len(told) > 1 else found
+
+
+def _first_cause(low: str) -> tuple[str, str] | None:
     return next(((s, c) for s, c, pattern in CAUSES if re.search(pattern, low)), None)
 
 

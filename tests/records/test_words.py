@@ -1,0 +1,22 @@
+"""Words of hand-kept logs: what a cause's free text says, and what it leaves open."""
+
+import pytest
+
+from yieldkit.records.words import cause_class
+
+
+@pytest.mark.parametrize(
+    "text", ["dust / bad cleave", "cleave + fibre nick", "dirty & nicked", "dust and bad cleave"]
+)
+def test_two_causes_in_a_cell_are_asked_not_guessed(text: str) -> None:
+    assert cause_class(text) is None
+
+
+@pytest.mark.parametrize(
+    ("text", "cause"),
+    [("bad cleave", "cleave"), ("dust", "contamination"), ("dust / dirty", "contamination")],
+)
+def test_one_cause_said_once_or_twice_counts(text: str, cause: str) -> None:
+    found = cause_class(text)
+    assert found is not None
+    assert found[1] == cause
