@@ -320,6 +320,9 @@ def lede(values: Mapping[str, Any]) -> str:
     tail = f" {listed(rest)[:1].upper()}{listed(rest)[1:]}." if rest else ""
     if not decided or missing(values["yield"]):
         return f"{count(started, 'joint')} begun; none is decided yet.{tail}"
+    if rest and not missing(values.get("bound_low")):
+        ends = interval(values["bound_low"], values["bound_high"])
+        tail += f" Until they are known the figure may end anywhere from {ends}."
     return (
         f"{count(started, 'joint')} begun; {percent(values['yield'])} right the first time"
         f" ({interval(values['low'], values['high'])}, {decided} decided).{tail}"
