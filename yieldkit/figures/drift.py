@@ -97,11 +97,11 @@ def draw_chances(ax: Axes, table: pd.DataFrame) -> Axes:
         label = f"rise to {rise:g} times"
         ax.plot(part["weeks"], 100 * part["chance"], style, marker=marker, color=INK, label=label)
         ax.fill_between(part["weeks"], 100 * part["low"], 100 * part["high"], color=FAINT)
-    ax.legend(frameon=False, loc="lower right")
+    kind, quantity = own["unit_kind"].iloc[0], own["quantity"].iloc[0]
+    ax.legend(frameon=False, loc="lower right", title=f"{kind}, {quantity}")
     ax.set_xscale("log", base=2)
     ax.set_xticks(own["weeks"].unique(), [f"{weeks:g}" for weeks in own["weeks"].unique()])
     ax.set_xlabel("Weeks after it began")
-    kind, quantity = own["unit_kind"].iloc[0], own["quantity"].iloc[0]
-    ax.set_ylabel(f"Chance to notice, {kind}, {quantity} [%]")
+    ax.set_ylabel("Chance to notice [%]")
     ax.set_ylim(0, 105)
     return calm(ax, grid="y")
