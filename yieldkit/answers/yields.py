@@ -186,11 +186,14 @@ def first_pass_table(
     confidence: float = 0.95,
     as_of: pd.Timestamp | None = None,
 ) -> FirstPassYield:
-    """All groupings of ``first_pass_yield`` at all stages, one below the other."""
+    """All groupings of ``first_pass_yield`` at all stages, one below the other.
+
+    Fair figures stand at the stage ``termination``, the one that decisions rest on; the other
+    stages have them from ``first_pass_yield``.
+    """
+    fair = not positions.empty and bool(set(groupings) & set(FAIR_KINDS))
     models = {
-        stage: fit_crew(positions, stage=stage)
-        if not positions.empty and set(groupings) & set(FAIR_KINDS)
-        else None
+        stage: fit_crew(positions, stage=stage) if fair and stage == "termination" else None
         for stage in stages
     }
     parts = [

@@ -7,7 +7,7 @@ from math import ceil, log
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import special, stats
+from scipy import special
 
 from yieldkit.methods.binned.counts import Counts, Floats
 
@@ -42,15 +42,15 @@ def least_sample(share: float, confidence: float = 0.95) -> int:
 def upper_rank(n: ArrayLike, share: float, confidence: float = 0.95) -> np.ndarray:
     """Rank of the sorted value that bounds ``share`` of all from above; 0 if n is too small."""
     many = np.asarray(n, int)
-    rank = stats.binom.ppf(confidence, np.maximum(many, 1), share).astype(int) + 1
+    rank = _binomial_quantile(confidence, np.maximum(many, 1), share) + 1
     return np.where((rank <= many) & (many > 0), rank, 0)
 
 
 def lower_rank(n: ArrayLike, share: float, confidence: float = 0.95) -> np.ndarray:
     """Rank of the sorted value that lies below the ``share`` quantile; 0 if n is too small."""
     many = np.asarray(n, int)
-    rank = stats.binom.ppf(1 - confidence, np.maximum(many, 1), share).astype(int)
-    below = stats.binom.cdf(rank - 1, np.maximum(many, 1), share)
+    rank = _binomial_quantile(1 - confidence, np.maximum(many, 1), share)
+    below = special.bdtr(np.maximum(rank - 1, 0), np.maximum(many, 1), share) * (rank > 0)
     rank = np.where(below > 1 - confidence, rank - 1, rank)
     return np.where((rank >= 1) & (many > 0), rank, 0)
 
@@ -110,6 +110,15 @@ def normal_factor(n: ArrayLike, share: float, confidence: float = 0.95) -> np.nd
 
     From the noncentral t distribution (D. B. Owen, Technometrics 10, 445-478, 1968).
     """
+    from scipy.stats import nct  # slow to load, and a page needs it never
+
     many = np.asarray(n, float)
     shift = special.ndtri(share) * np.sqrt(many)
-    return stats.nct.ppf(confidence, many - 1, shift) / np.sqrt(many)
+    return nct.ppf(confidence, many - 1, shift) / np.sqrt(many)
+
+
+def _binomial_quantile(chance: float, tried: np.ndarray, share: float) -> np.ndarray:
+    """Smallest count whose binomial chance of as many or fewer reaches ``chance``."""
+    count = np.ceil(special.bdtrik(chance, tried, share))
+    before = np.maximum(count - 1, 0)
+    return np.where(special.bdtr(before, tried, share) >= chance, before, count).astype(int)
