@@ -244,7 +244,7 @@ def _verdict(table: pd.DataFrame, model: CrewModel, margin: float, watched: bool
     gap = max(-float(top["gap_points"]), margin) / 100
     wanted = trials_to_tell(crew, max(crew - gap, 0.01)) / max(top["n"] / common["n"], 1e-9)
     values["n_more"] = _two_digits(max(wanted - common["n"], 50))
-    return Finding("source_cannot_tell", values, "cannot tell", "swap_kit", "")
+    return Finding("source_cannot_tell", values, "cannot tell", "mix_kit", "")
 
 
 def _two_digits(number: float) -> int:
@@ -295,7 +295,7 @@ def _about_apart(apart: pd.DataFrame) -> list[Finding]:
             said.add(names)
             values = {str(key): value for key, value in row.items()}
             code = "together_exactly" if row["how"] == "exactly" else "together_nearly"
-            found.append(Finding(code, values, "cannot tell", "swap_kit"))
+            found.append(Finding(code, values, "cannot tell", "mix_kit"))
     return found
 
 

@@ -282,5 +282,6 @@ def _unit_findings(
         elif sure and np.isfinite(goal):
             found.append(Finding("wear_good_for", values, "fine"))
         elif not sure:
-            found.append(Finding("wear_unlogged", values, "watch", "write_rotation", ""))
+            step = "write_rotation" if unit_kind == "cleaver" else "write_electrodes"
+            found.append(Finding("wear_unlogged", values, "watch", step, ""))
     return found

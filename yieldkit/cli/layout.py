@@ -168,7 +168,7 @@ def _told(proposal: Proposal, name: str) -> str:
         "",
     ]
     lines += [
-        f"  {one.what}: {one.value or 'none'} ({one.confidence:.0%}; {one.reason})"
+        f"  {one.what}: {_shown(one.value)} ({one.confidence:.0%}; {one.reason})"
         for one in proposal.choices
     ]
     if proposal.first_rows:
@@ -204,3 +204,7 @@ def _forms(arguments: argparse.Namespace) -> int:
     for path in write_forms(folder, crew):
         print(path)
     return 0
+
+
+def _shown(value: str) -> str:
+    return {"": "none", "\t": "tab"}.get(value, value)

@@ -328,7 +328,7 @@ def _look_at(path: Path, store: Store, now: str, frozen: set[str]) -> Entry | No
     ) != after.st_size:
         return None
     if not data:
-        return Entry(name, digest(data), 0, now, "empty", "is empty; export it again")
+        return Entry(name, digest(data), 0, now, "empty", "the file is empty. Export it again.")
     if digest(data) in frozen:
         return Entry(name, digest(data), len(data), now, "new")
     return Entry(name, store.keep_raw(data), len(data), now, "new")

@@ -24,7 +24,7 @@ def report_lines(report: Any) -> list[str]:
     if report.files:
         lines.append(accounting(totals))
     for file, reason in report.unreadable[:_FEW]:
-        lines.append(f"Not taken in: {shown(file)} {reason}")
+        lines.append(f"Not taken in: {shown(file)}: {reason}")
     if len(report.unreadable) > _FEW:
         lines.append(f"... and {count(len(report.unreadable) - _FEW, 'more file')} not taken in.")
     if report.waiting:
@@ -96,8 +96,8 @@ def _not_taken_in(v: Mapping[str, Any]) -> str:
 
 def _refused(v: Mapping[str, Any]) -> str:
     return (
-        f"{count(v['n'], 'row')} of {v['rows']} could not be read; the reasons and the raw text are"
-        " in doubts.xlsx."
+        f"{count(v['n'], 'row')} of {count(v['rows'], '').strip()} could not be read; the reasons"
+        " and the raw text are in doubts.xlsx."
     )
 
 

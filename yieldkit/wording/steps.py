@@ -9,6 +9,7 @@ STEPS: dict[str, str] = {
     "change_electrodes": "Change the electrodes of {unit}, stabilise them, then run the arc check.",
     "arc_check": "Run the arc check of {unit} and make ten check splices on one reference fibre.",
     "swap_kit": "Swap kit for a few days so that the records can tell: {swap}.",
+    "mix_kit": "Swap kit between people for a few days, so that the records can tell them apart.",
     "retest": "Re-test the accepted joints made since {since}; the list is in the workbook.",
     "measure_over_limit": (
         "Clean, inspect and measure these joints, or make them again; all are on the sheet"
@@ -21,8 +22,11 @@ STEPS: dict[str, str] = {
     "reference_check": "Clean the reference cord, set the reference again and repeat the tests.",
     "set_aside_lot": "Set {unit} aside until ten joints from another lot have been compared.",
     "write_rotation": (
-        "Write into the service log, with its day, each time that {unit} gets a fresh blade"
-        " position or electrodes."
+        "Write into the service log, with its day, each time that the blade of {unit} is"
+        " turned or changed."
+    ),
+    "write_electrodes": (
+        "Write into the service log, with its day, each time that {unit} gets new electrodes."
     ),
     "write_down": "Write down every failed attempt this week, also the quick ones.",
     "look_into_doubts": "Open doubts.xlsx in the crew's folder and decide the marked rows.",

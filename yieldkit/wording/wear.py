@@ -62,10 +62,11 @@ def _good_for(values: Mapping[str, Any]) -> str:
 def _unlogged(values: Mapping[str, Any]) -> str:
     _, turned, use, _ = _TURN[values["unit_kind"]]
     kind = values["unit_kind"].capitalize()
+    worn = "its blade was" if kind == "Cleaver" else "its electrodes were"
     usual = "" if values["goal"] == float("inf") else f", about {values['goal']:.0f} is usual"
     return (
         f"Cannot tell how worn {kind.lower()} {values['unit']} is: the service log does not say "
-        f"that it was {turned} since the records began; at least {values['done']:.0f} {use}s on it"
+        f"that {worn} {turned} since the records began; at least {count(values['done'], use)} on it"
         f"{usual}."
     )
 
