@@ -20,8 +20,8 @@ _KIND = {
     "crew": "All joints together",
 }
 _NOT_ONE_UNIT = (
-    "This is no single unit: look at what all share (test set and reference cord, weather, site,"
-    " a new kind of job)."
+    "Chance that it is what all share, and no single unit: {}; look at test set and reference cord,"
+    " weather, site, a new kind of job."
 )
 
 
@@ -53,7 +53,7 @@ def _onset(values: Mapping[str, Any]) -> str:
 
 def _source(values: Mapping[str, Any], whole: bool) -> str:
     if whole:
-        return _NOT_ONE_UNIT
+        return _NOT_ONE_UNIT.format(percent(values["chance_this_unit"], 0))
     said = f"Chance that it is this unit: {percent(values['chance_this_unit'], 0)}"
     others = values.get("others", ())
     return f"{said}; else {listed(others, 'or')}, or chance alone." if others else f"{said}."
