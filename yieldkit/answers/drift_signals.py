@@ -21,7 +21,10 @@ OVERLAP = 0.9
 MOST_SIGNALS = 6
 """Signals of one quantity; more than that is no longer about single units."""
 NO_SOURCE = 3.5
-"""Log-likelihood that a step gains by chance alone, being looked for at every point."""
+"""Log-likelihood that a step gains by chance alone, being looked for at every point; a sum that
+passed its limit and came back has less."""
+LEAST_CHANCE = 0.05
+"""A less likely source only echoes something else, seen or about to be."""
 FRESH = {
     "splicer": ("electrode replacement", "repair", "cleaning", "arc calibration"),
     "cleaver": ("blade rotation", "blade height", "blade replacement", "repair"),
@@ -108,8 +111,9 @@ def find_signals(
     """
     explained = np.zeros(len(readings.day))
     signals: list[Signal] = []
+    asked: set[tuple[str, str]] = set()
     first: list[Stream] = []
-    for turn in range(MOST_SIGNALS + 1):
+    for turn in range(2 * MOST_SIGNALS):
         now = adjusted(readings, explained)
         streams = [
             Stream(
@@ -123,20 +127,23 @@ def find_signals(
         ]
         first = streams if turn == 0 else first
         loud = [(s, likeliest_step(s.series.mean, s.series.variance)) for s in streams]
-        seen = {(s.stream.kind, s.stream.unit) for s in signals}
         worse = [
             (s, step)
             for s, step in loud
             if s.watch.signal is not None
             and step is not None
             and step.size > ndtri(confidence) * step.size_se
-            and (s.kind, s.unit) not in seen
+            and (s.kind, s.unit) not in asked
+            and step.gain > NO_SOURCE
         ]
-        if not worse or turn == MOST_SIGNALS:
+        if not worse or len(signals) == MOST_SIGNALS:
             break
         # A unit that drifts lifts the crew's mean, too: the crew is asked when no unit is left.
         stream, step = max(worse, key=lambda pair: (pair[0].kind != CREW, pair[1].gain))
         signal = _signal(stream, step, loud, now, confidence, explained == 0)
+        asked.add((stream.kind, stream.unit))
+        if signal.chance < LEAST_CHANCE:
+            continue
         signals.append(signal)
         since = readings.since(stream.kind, stream.unit, signal.day(step.first))
         explained = explained + np.where(since, _explains(signal, now, since), 0.0)

@@ -8,6 +8,7 @@ standard normal until something changes, and the CUSUM of them has the run lengt
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -32,13 +33,17 @@ class Watch:
     limit: float
 
 
-def recursive_residuals(value: ArrayLike, variance: ArrayLike) -> NDArray[np.float64]:
+def recursive_residuals(
+    value: ArrayLike, variance: ArrayLike, usual: ArrayLike | None = None
+) -> NDArray[np.float64]:
     """Standardised difference of each value from the weighted mean of those before it.
 
     Parameters
     ----------
     value, variance : array_like, shape (points,)
         Means and their known variances, in time order.
+    usual : array_like of bool, shape (points,), optional
+        Points that later ones may be compared with; all if missing.
 
     Returns
     -------
@@ -51,7 +56,7 @@ def recursive_residuals(value: ArrayLike, variance: ArrayLike) -> NDArray[np.flo
     D. M. Hawkins, The Statistician 36, 299-315, 1987 (self-starting CUSUM).
     """
     mean, var = np.asarray(value, float), np.asarray(variance, float)
-    weight = 1 / var
+    weight = 1 / var if usual is None else np.where(np.asarray(usual, bool), 1 / var, 0.0)
     before = np.concatenate([[0.0], np.cumsum(weight)[:-1]])
     summed = np.concatenate([[0.0], np.cumsum(weight * mean)[:-1]])
     found = np.zeros(len(mean))
@@ -79,18 +84,26 @@ def self_starting_cusum(
     limit, reference : float
         Decision limit h and reference value k [standard deviations].
     restart : array_like of bool, shape (points,), optional
-        Points before which the sum starts again at 0 (a unit was serviced); the past stays known.
+        Points before which the sum starts again at 0 (a unit was serviced); the past stays known,
+        without the points since a step that had signalled.
     """
-    residual = recursive_residuals(value, variance)
-    again = np.zeros(len(residual), bool) if restart is None else np.asarray(restart, bool)
-    sums = np.zeros(len(residual))
-    level = 0.0
-    for point, step in enumerate(residual):
-        level = max(0.0, (0.0 if again[point] else level) + step - reference)
-        sums[point] = level
-    last = int(np.flatnonzero(again)[-1]) if again.any() else 0
-    over = last + np.flatnonzero(sums[last:] > limit)
-    return Watch(sums, int(over[0]) if len(over) else None, limit)
+    mean, var = np.asarray(value, float), np.asarray(variance, float)
+    again = np.zeros(len(mean), bool) if restart is None else np.asarray(restart, bool)
+    starts = [0, *np.flatnonzero(again[1:]) + 1, len(mean)]
+    usual, sums, signal = np.ones(len(mean), bool), np.zeros(len(mean)), None
+    for start, end in pairwise(starts):
+        residual = recursive_residuals(mean[:end], var[:end], usual[:end])
+        level = 0.0
+        for point in range(start, end):
+            level = max(0.0, level + residual[point] - reference)
+            sums[point] = level
+        over = start + np.flatnonzero(sums[start:end] > limit)
+        signal = int(over[0]) if len(over) else None
+        step = likeliest_step(mean[:end], var[:end]) if len(over) and end < len(mean) else None
+        if step is not None and step.size > 0:
+            # What came before a service and was bad is not the past to be compared with.
+            usual[step.first : end] = False
+    return Watch(sums, signal, limit)
 
 
 @dataclass(frozen=True)
