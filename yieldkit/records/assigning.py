@@ -76,7 +76,9 @@ def assign(names: Sequence[str], profiles: Sequence[Profile], table: str) -> Ass
     away |= {p for several in (ribbon or {}).values() for p in several}
     keys = [key for key in keys_of(table) if key not in ("serial",) or table == "attempts"]
     if readings:
-        keys = [k for k in keys if k not in ("value", "quantity", "wavelength_nm", "direction")]
+        said = {"value", "quantity", "direction"}
+        said |= {"wavelength_nm"} if any(nm for _, _, nm in readings) else set()
+        keys = [key for key in keys if key not in said]
     if ribbon:
         keys = [key for key in keys if key != "loss" and key not in ribbon]
     scored = []

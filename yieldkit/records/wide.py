@@ -139,13 +139,19 @@ def _one_reading(
         mark = np.select([mark == "<", mark == ">"], [">", "<"], mark)
     return _value_arrays(Numbers(value, mark, found.decimals, found.read), cells, abs(scale)) | {
         "quantity": pa.array(np.full(n, reading.quantity), pa.string()),
-        "wavelength_nm": pa.array(
-            np.full(n, reading.wavelength_nm or np.nan),
-            mask=np.full(n, reading.wavelength_nm is None),
-        ),
+        "wavelength_nm": _wavelength(typed, reading),
         "direction": pa.array(np.full(n, reading.direction), pa.string()),
         "result": result,
     }
+
+
+def _wavelength(typed: Typed, reading: Reading) -> pa.Array:
+    """The reading's own wavelength, else the row's where the file has a column of it."""
+    own = typed.columns.get("wavelength_nm")
+    if reading.wavelength_nm is None and own is not None and reading.quantity != "end face":
+        return own.cast(pa.float64())
+    mask = np.full(typed.n, reading.wavelength_nm is None)
+    return pa.array(np.full(typed.n, reading.wavelength_nm or np.nan), mask=mask)
 
 
 def _impossible(typed: Typed, key: str, cells: pa.Array, value: np.ndarray, quantity: str) -> None:
