@@ -40,6 +40,10 @@ _HOMES: dict[str, str] = {
     "loss_families": "yieldkit.answers.loss_shape",
     "redone_splices": "yieldkit.answers.loss_shape",
     "likely_sources": "yieldkit.answers.sources",
+    "bid_spares": "yieldkit.answers.spares",
+    "stores_ahead": "yieldkit.answers.stores",
+    "backtest_bids": "yieldkit.answers.bid_backtest",
+    "read_bid": "yieldkit.records.bids",
     "write_review": "yieldkit.review",
     "picture_of": "yieldkit.review.pictures",
 }

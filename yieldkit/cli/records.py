@@ -97,6 +97,7 @@ def add(commands: argparse._SubParsersAction) -> None:
 
 def _new(arguments: argparse.Namespace) -> int:
     from yieldkit.cli.shipped import copy_notebooks
+    from yieldkit.records.bids import BLANK, write_blank_bid
     from yieldkit.records.forms import write_forms
     from yieldkit.records.settings import write_new_settings
 
@@ -108,6 +109,8 @@ def _new(arguments: argparse.Namespace) -> int:
     copy_notebooks(folder)
     if not (folder / "forms").exists():
         write_forms(folder / "forms")
+    if not (folder / "bids").exists():
+        write_blank_bid(folder / "bids" / BLANK)
     print(f"Made {folder}. Fill in {settings.name} there, put the crew's files into inbox/,")
     print(f"then run `yieldkit ingest --crew {folder}`.")
     return 0
