@@ -111,6 +111,7 @@ def write_bid_workbook(
         )
         style = {
             "title": book.add_format({"bold": True, "font_size": 15}),
+            "caption": book.add_format({"bold": True, "font_size": 12}),
             "head": book.add_format({"bold": True, "bottom": 2, "text_wrap": True}),
             "long": book.add_format({"text_wrap": True, "valign": "top"}),
             "number": book.add_format({"num_format": "#,##0.##"}),
@@ -119,19 +120,21 @@ def write_bid_workbook(
         sheet.hide_gridlines(2)
         sheet.set_paper(9)
         sheet.fit_to_pages(1, 1)
-        sheet.set_column(0, 1, 17)
-        sheet.set_column(2, 9, 10)
+        sheet.set_column(0, 0, 28)
+        sheet.set_column(1, 1, 27)
+        sheet.set_column(2, 9, 15)
         sheet.write_string(0, 0, f"{title}: spares, parts and hours ({crew})", style["title"])
         row = 2
         for finding in (*answer.findings, *(stores.findings if stores else ())):
             text = str(finding)
             sheet.merge_range(row, 0, row, 9, text, style["long"])
-            sheet.set_row(row, 15 * max(1, math.ceil(len(text) / 105)))
+            sheet.set_row(row, 15 * max(1, math.ceil(len(text) / 150)))
             row += 1
         for shown in _shown(answer, stores):
             row += 1
-            sheet.write_string(row, 0, shown.caption, style["title"])
+            sheet.write_string(row, 0, shown.caption, style["caption"])
             row += 1
+            sheet.set_row(row, 31)
             for column, head in enumerate(shown.heads):
                 sheet.write_string(row, column, head, style["head"])
             for cells in shown.rows:

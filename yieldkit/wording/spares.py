@@ -267,7 +267,10 @@ def _backtest(values: Mapping[str, Any]) -> str:
         f"{values['percent']:g} % {money(values['rule_cost'], values['currency'])}."
     )
     if not values["tells"]:
-        words += " So few jobs prove little: 8 of 8 would also come from forecasts right in 70 %."
+        words += (
+            " So few jobs prove little: 8 of 8 comes out in one crew of 17 even where the quantity"
+            " suffices in 70 % of jobs only."
+        )
     return words
 
 
