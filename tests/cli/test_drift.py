@@ -39,7 +39,8 @@ def records(monkeypatch):
                 Finding("drift_signal", row | {"n": 9, "joints_since": 4}, step="clean_groove")
                 for row in rows
             ]
-            return Result(table=pd.DataFrame(rows, columns=COLUMNS), findings=tuple(found))
+            table = pd.DataFrame(rows, columns=COLUMNS)
+            return Result(table=table, findings=tuple(found), settings={"streams": 7})
 
         crew = Crew(general={"watch_technicians": True})
         table = lambda **period: pd.DataFrame()  # noqa: E731
@@ -66,6 +67,7 @@ def test_a_signal_is_status_3_in_plain_words_with_its_caution(records, capsys):
 def test_quiet_is_status_0(records, capsys):
     records([])
     assert cli.main(["drift"]) == cli.DONE
+    assert capsys.readouterr().out.startswith("No unit stands out from its own past (7 series")
 
 
 def test_persons_are_never_watched_by_the_command(records):

@@ -13,7 +13,7 @@ from yieldkit.cli.options import DONE, SIGNAL, add_crew, add_json, new_command
 if TYPE_CHECKING:
     import pandas as pd
 
-    from yieldkit.answers.result import Finding
+    from yieldkit.answers.result import Finding, Result
 
 DAYS = ("since", "since_low", "since_high")
 WATCHED = timedelta(weeks=26)
@@ -94,9 +94,19 @@ def run_drift(arguments: argparse.Namespace) -> int:
     if arguments.json:
         print(_as_json(found.table))
     else:
-        for line in _lines(found.findings):
+        for line in _lines(_verdict_first(found)):
             print(line)
     return SIGNAL if len(found.table) else DONE
+
+
+def _verdict_first(found: Result) -> tuple[Finding, ...]:
+    """The findings; where there is no signal, that comes first."""
+    from yieldkit.answers.result import Finding
+
+    watched = found.settings.get("streams", 0)
+    if len(found.table) or not watched:
+        return found.findings
+    return Finding("page_no_drift", {"n": watched}, "fine"), *found.findings
 
 
 def run_plan(arguments: argparse.Namespace) -> int:

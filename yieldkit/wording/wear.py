@@ -77,8 +77,8 @@ def _plan(values: Mapping[str, Any]) -> str:
     able = [row for row in values["rows"] if row["chance"] >= 0.8]
     if not able:
         return (
-            f"{alarms}, a crew of this size cannot count on seeing even a doubled "
-            f"{values['of']} of one {values['unit_kind']} within 13 weeks "
+            f"{alarms}, a crew of this size cannot count on seeing a doubling of "
+            f"the {values['of']} of one {values['unit_kind']} within 13 weeks "
             f"(chance {percent(max(r['chance'] for r in values['rows']), 0)})."
         )
     first: dict[float, int] = {}
