@@ -8,7 +8,7 @@ from spares_claims import bids_hold, losses_of, transform_points
 
 from yieldkit.simulate import fitting_crew, misspecified, typical_crew
 
-CREWS, SEED = 46, 20261125
+CREWS, SEED = 48, 20261125
 COMMAND = "pytest -m long tests/long/test_spares_backtest.py"
 FIT = fitting_crew(weeks=13)
 PLANS = {

@@ -119,16 +119,18 @@ def write_bid_workbook(
         sheet = book.add_worksheet("bid")
         sheet.hide_gridlines(2)
         sheet.set_paper(9)
+        sheet.set_landscape()
+        sheet.set_margins(0.4, 0.4, 0.4, 0.4)
         sheet.fit_to_pages(1, 1)
-        sheet.set_column(0, 0, 28)
-        sheet.set_column(1, 1, 27)
-        sheet.set_column(2, 9, 15)
+        sheet.set_column(0, 0, 27)
+        sheet.set_column(1, 1, 24)
+        sheet.set_column(2, 9, 12)
         sheet.write_string(0, 0, f"{title}: spares, parts and hours ({crew})", style["title"])
         row = 2
         for finding in (*answer.findings, *(stores.findings if stores else ())):
             text = str(finding)
             sheet.merge_range(row, 0, row, 9, text, style["long"])
-            sheet.set_row(row, 15 * max(1, math.ceil(len(text) / 150)))
+            sheet.set_row(row, 15 * max(1, math.ceil(len(text) / 135)))
             row += 1
         for shown in _shown(answer, stores):
             row += 1
