@@ -59,5 +59,7 @@ def test_sums_beside_a_compiled_loop(restart, most):
     for mine, other in zip(found[:3], known[:3], strict=True):
         assert np.abs(mine - other).max() < 1e-8
     assert np.array_equal(found[3], known[3])
-    print(f"\nours {own:.3f} s, compiled {theirs:.3f} s, ratio {own / theirs:.2f}, restart {restart}")
+    print(
+        f"\nours {own:.3f} s, compiled {theirs:.3f} s, ratio {own / theirs:.2f}, restart {restart}"
+    )
     assert own < most * theirs
