@@ -22,7 +22,7 @@ from yieldkit.answers.losses import (
     free_quantile,
 )
 from yieldkit.answers.result import Finding, Result, Severity
-from yieldkit.crew import Crew, Limit
+from yieldkit.crew import ALL, Crew, Limit
 from yieldkit.methods.binned import Average, Counts, Estimate, Normal, weigh
 from yieldkit.methods.proportions import check_confidence
 from yieldkit.methods.tolerance import least_sample, sample_mean
@@ -133,6 +133,46 @@ def limit_verdicts(
              "low", "high"]
         ],
     )  # fmt: skip
+
+
+def limits_without_readings(
+    attempts: pd.DataFrame, measurements: pd.DataFrame, *, crew: Crew
+) -> Result:
+    """Limit rows of the settings that no reading meets: they say nothing, and a page must say so.
+
+    Parameters
+    ----------
+    attempts, measurements : DataFrame
+        The schema's tables, cut to the period asked for.
+
+    Returns
+    -------
+    Result
+        ``table``: ``limit``, ``quantity``, ``wavelength_nm``, ``connector_type``, ``job``; one
+        finding a row.
+    """
+    readings = loss_readings(attempts, measurements, crew)
+    silent = []
+    for row in crew.limits:
+        same = readings["quantity"] == row.quantity
+        if row.wavelength_nm is not None:
+            same &= readings["wavelength_nm"] == row.wavelength_nm
+        for name, wanted in (("connector_type", row.connector_type), ("job", row.job)):
+            if wanted != ALL:
+                same &= readings[name] == wanted
+        if not same.any():
+            silent.append(
+                {
+                    "limit": limit_name(row),
+                    "quantity": row.quantity,
+                    "wavelength_nm": row.wavelength_nm,
+                    "connector_type": row.connector_type,
+                    "job": row.job,
+                }
+            )
+    columns = ["limit", "quantity", "wavelength_nm", "connector_type", "job"]
+    found = tuple(Finding("limit_without_reading", row, "cannot tell") for row in silent)
+    return Result(table=pd.DataFrame(silent, columns=columns), findings=found)
 
 
 def _verdicts(

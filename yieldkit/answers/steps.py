@@ -9,7 +9,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from yieldkit.answers.result import Finding, Result
-from yieldkit.answers.yields import FirstPassYield, first_pass_yield
+from yieldkit.answers.yields import FirstPassYield, first_pass_yield, job_spread
 from yieldkit.crew import Crew
 from yieldkit.methods.proportions import proportion
 from yieldkit.records.tables import UNKNOWN, require_columns
@@ -39,7 +39,8 @@ def step_yields(
     Result
         ``table``: ``step``, ``n`` [first attempts that reached it], ``failed``, ``yield``, ``low``,
         ``high`` [fraction]; then a row ``prepare and cleave`` with recorded preparation losses as
-        ``failed`` and positions begun as ``n``.
+        ``failed`` and positions begun as ``n``. Intervals allow for the spread of jobs as those of
+        the whole yield do.
     """
     require_columns(positions, ["first_attempt_id", "first_pass_termination", "failed_step"])
     made = positions[positions["first_attempt_id"].notna()]
@@ -49,7 +50,9 @@ def step_yields(
     step = step.where(step.isin(WORK_STEPS), UNKNOWN)
     lost = step.value_counts().reindex(list(WORK_STEPS), fill_value=0).to_numpy()
     reached = len(decided) - np.concatenate([[0], np.cumsum(lost)[:-1]])
-    found = proportion(reached - lost, reached, confidence=confidence)
+    found = proportion(
+        reached - lost, reached, confidence=confidence, design_effect=job_spread(decided)
+    )
     table = pd.DataFrame(
         {
             "step": WORK_STEPS,

@@ -267,6 +267,14 @@ def jobs_design_effects(
     return [design_effect(tried, correlation) for tried in sizes]
 
 
+def job_spread(decided: pd.DataFrame) -> float:
+    """Design effect of jobs for all decided positions together (first_pass_termination)."""
+    if decided.empty:
+        return 1.0
+    everyone = pd.Series("all", index=decided.index)
+    return jobs_design_effects(decided, "first_pass_termination", everyone, ["all"])[0]
+
+
 def _job_correlation(passed: np.ndarray, job: np.ndarray, kind: np.ndarray) -> float:
     """Correlation of two positions of one job, taken within types since types differ in yield."""
     found, weight = [0.0], [1e-9]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from yieldkit.answers.limits import limit_verdicts
+from yieldkit.answers.limits import limit_verdicts, limits_without_readings
 from yieldkit.answers.losses import loss_summary
 from yieldkit.answers.result import Finding
 from yieldkit.crew import Crew
@@ -41,7 +41,12 @@ def losses(asked: Asked) -> Part:
         tables.append(shown.limits(worst_first, words.CAPTIONS["limits"]))
     if len(table):
         tables.append(shown.losses(table, words.CAPTIONS["losses"]))
-    findings = (*_over_findings(over, each), *_whole_findings(whole))
+    silent = limits_without_readings(
+        asked.records.attempts(since=asked.quarter_starts, until=asked.last),
+        asked.records.measurements(since=asked.quarter_starts, until=asked.last),
+        crew=asked.crew,
+    )
+    findings = (*_over_findings(over, each), *_whole_findings(whole), *silent.findings)
     return Part(
         Section("losses", findings, _pictures(table), tuple(tables)),
         stable={

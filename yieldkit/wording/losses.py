@@ -213,11 +213,19 @@ def _redone(values: Mapping[str, Any]) -> str:
     )
 
 
+def _without_reading(v: Mapping[str, Any]) -> str:
+    return (
+        f"Cannot tell: {v['limit']}. No reading of this kind in the last thirteen weeks. If you do"
+        " take such readings, check wavelength, type and job of that row in the settings."
+    )
+
+
 SENTENCES: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "loss_summary": _summary,
     "loss_not_settled": _not_settled,
     "loss_too_few": _too_few,
     "limit_verdict": _verdict,
+    "limit_without_reading": _without_reading,
     "tolerance_bound": _tolerance,
     "loss_index": _index,
     "share_over": _share_over,

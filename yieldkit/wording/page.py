@@ -323,6 +323,11 @@ def lede(values: Mapping[str, Any]) -> str:
     if rest and not missing(values.get("bound_low")):
         ends = interval(values["bound_low"], values["bound_high"])
         tail += f" Until they are known the figure may end anywhere from {ends}."
+        if values["pending"] > 0.1 * decided:
+            tail += (
+                " Failures show at once and passes only after the test, so a week with many tests"
+                " out looks worse than it ends."
+            )
     return (
         f"{count(started, 'joint')} begun; {percent(values['yield'])} right the first time"
         f" ({interval(values['low'], values['high'])}, {decided} decided).{tail}"
