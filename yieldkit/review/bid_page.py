@@ -136,7 +136,7 @@ def write_bid_workbook(
             row += 1
             sheet.write_string(row, 0, shown.caption, style["caption"])
             row += 1
-            sheet.set_row(row, 31)
+            sheet.set_row(row, 46)
             for column, head in enumerate(shown.heads):
                 sheet.write_string(row, column, head, style["head"])
             for cells in shown.rows:
