@@ -25,7 +25,7 @@ from yieldkit.methods.predictive.chances import Array, Chances
 
 HAIR = 1e-13
 """Slack of a quantile's level, so that a level met exactly is met."""
-FORGET = 1e-14
+FORGET = 1e-12
 """Weight of the nodes, in all, that distributions leave out."""
 BLOCK = 1 << 19
 """Numbers worked on at a time; bounds memory."""
