@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri, softmax
 
 from yieldkit.answers.readings import CREW, LOTS, UNITS, Readings
-from yieldkit.answers.streams import Adjusted, Series, adjusted
+from yieldkit.answers.streams import Adjusted, Series, adjusted, persistence
 from yieldkit.methods.steps_up import StepFound, Watch, likeliest_step, self_starting_cusum
 
 Array = NDArray[np.float64]
@@ -23,6 +23,10 @@ MOST_SIGNALS = 6
 NO_SOURCE = 3.5
 """Log-likelihood that a step gains by chance alone, being looked for at every point; a sum that
 passed its limit and came back has less."""
+MOST_LASTING = 3.0
+"""Greatest factor on a variance for jobs and lots that last for days."""
+FORTNIGHT = 10
+"""Days with joints that share one size of an explained step."""
 LEAST_CHANCE = 0.05
 """A less likely source only echoes something else, seen or about to be."""
 FRESH = {
@@ -67,7 +71,7 @@ def all_series(
     now: Adjusted, kinds: Sequence[str], service: Mapping[str, pd.DatetimeIndex]
 ) -> list[tuple[str, str, Series, NDArray[np.bool_]]]:
     """Every stream of one quantity that is long enough, with its restarts."""
-    found = []
+    found: list[tuple[str, str, Series, NDArray[np.bool_]]] = []
     streams = now.of.streams(kinds)
     if now.of.quantity != "cleave angle":
         streams = [*streams, (CREW, "the whole crew")]
@@ -83,7 +87,21 @@ def all_series(
         first = series.day.searchsorted(days)
         again[first[first < len(again)]] = True
         found.append((kind, unit, series, again))
-    return found
+    lasting = _lasting([(kind, series) for kind, _, series, _ in found])
+    return [
+        (kind, unit, replace(series, variance=series.variance * lasting[kind]), again)
+        for kind, unit, series, again in found
+    ]
+
+
+def _lasting(series: Sequence[tuple[str, Series]]) -> dict[str, float]:
+    """For each kind how far days run together, from its middle unit, so that one that drifts does
+    not hide itself; at most ``MOST_LASTING``.
+    """
+    return {
+        kind: float(np.clip(np.median([persistence(s) for k, s in series if k == kind]), 1.0, top))
+        for kind, top in {kind: MOST_LASTING for kind, _ in series}.items()
+    }
 
 
 def _from(series: Series, day: pd.Timestamp) -> Series:
@@ -146,15 +164,28 @@ def find_signals(
             continue
         signals.append(signal)
         since = readings.since(stream.kind, stream.unit, signal.day(step.first))
-        explained = explained + np.where(since, _explains(signal, now, since), 0.0)
+        explained = explained + _explains(signal, now, since)
     return first, signals
 
 
-def _explains(signal: Signal, now: Adjusted, since: NDArray[np.bool_]) -> float:
-    """Step of the signal's joints: on the score, or log factor on the expected failures."""
-    if now.of.quantity != "failures":
-        return signal.step.size
-    return float(np.log((now.of.value[since].sum() + 1) / (now.rest[since].sum() + 1)))
+def _explains(signal: Signal, now: Adjusted, since: NDArray[np.bool_]) -> Array:
+    """Step of each joint: on the score, or log factor on the expected failures.
+
+    By fortnights since the onset, each drawn towards the whole step: a ramp taken out as one step
+    would leave its end to be blamed on a partner.
+    """
+    day, out = now.of.day, np.zeros(len(since))
+    block = (day[since] - day[since].min()) // FORTNIGHT
+    size = np.bincount(block)
+    if now.of.quantity == "failures":
+        lost, meant = np.bincount(block, now.of.value[since]), np.bincount(block, now.rest[since])
+        whole = (lost.sum() + 1) / (meant.sum() + 1)
+        out[since] = np.log((lost + 2 * whole) / (meant + 2))[block]
+        return out
+    old = now.of.of(signal.stream.kind, signal.stream.unit) & ~since
+    above = now.rest[since] - (now.rest[old].mean() if old.any() else 0.0)
+    out[since] = ((np.bincount(block, above) + 10 * signal.step.size) / (size + 10))[block]
+    return out
 
 
 def _signal(

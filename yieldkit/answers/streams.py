@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri, pdtr
 
 from yieldkit.answers.readings import CREW, LOTS, UNITS, Readings
+from yieldkit.methods.steps_up import recursive_residuals
 
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -238,3 +239,18 @@ def _failure_spread(readings: Readings, meant: Array) -> tuple[float, float]:
     # Differences from block to block, robust: a drift hardly shows in them.
     spread = float(np.median(np.abs(moved)) / _MEDIAN_RANGE) ** 2
     return max(spread, 1.0), between
+
+
+def persistence(series: Series, *, most: int = 5) -> float:
+    """Variance of long sums over that of independent points: jobs and lots last for days.
+
+    One plus twice the first autocorrelations of the differences from the past (M. S. Bartlett,
+    J. R. Stat. Soc. Suppl. 8, 27-41, 1946); 1 for fewer than 20 points.
+    """
+    moved = recursive_residuals(series.mean, series.variance)[1:]
+    if len(moved) < 20:
+        return 1.0
+    moved = moved - moved.mean()
+    square = float(moved @ moved)
+    lagged = sum(float(moved[:-lag] @ moved[lag:]) for lag in range(1, most + 1))
+    return 1 + 2 * lagged / max(square, 1e-12)
