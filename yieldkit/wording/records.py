@@ -96,8 +96,8 @@ def _not_taken_in(v: Mapping[str, Any]) -> str:
 
 def _refused(v: Mapping[str, Any]) -> str:
     return (
-        f"{count(v['n'], 'row')} of {count(v['rows'], '').strip()} could not be read; the reasons"
-        " and the raw text are in doubts.xlsx."
+        f"{v['n']} of {count(v['rows'], 'row')} could not be read; the reasons and the raw text are"
+        " in doubts.xlsx."
     )
 
 
