@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -78,7 +79,7 @@ def about_last_week(week: str, table: pd.DataFrame, *, was_given: bool) -> Findi
     """
     row = table[(table["by"] == "all") & (table["stage"] == "termination")]
     values = {str(name): value for name, value in row.iloc[0].items()} if len(row) else {}
-    decided = values.get("now_decided")
+    decided: Any = values.get("now_decided")
     if not values or pd.isna(decided) or (not was_given and not decided):
         return Finding("page_no_last_week", {"week": week})
     values["week"], values["now_decided"] = week, int(decided)

@@ -244,11 +244,11 @@ def text(value: object) -> str:
     return "" if value is None or value is pd.NA or value != value else str(value)
 
 
-def a_day(value: object) -> str:
+def a_day(value: Any) -> str:
     """A day; a dash where it is not known."""
     if value is None or value is pd.NaT or value != value:
         return "–"
-    return day(pd.Timestamp(value))  # type: ignore[arg-type]
+    return day(pd.Timestamp(value))
 
 
 def any_cell(value: Any) -> str:
