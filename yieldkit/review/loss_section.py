@@ -31,7 +31,11 @@ def losses(asked: Asked) -> Part:
     ]
     table = summaries[0].table
     each, over = _single_joints(asked, attempts, measured)
-    whole = _whole_rows(asked)
+    period = {"since": asked.quarter_starts, "until": asked.last}
+    quarter = asked.records.attempts(**period), asked.records.measurements(**period)
+    whole = limit_verdicts(
+        *quarter, crew=_only(asked.crew, each=False), confidence=asked.confidence
+    ).table
     held = pd.concat([part for part in (each, whole) if len(part)] or [each], ignore_index=True)
     worst_first = held.sort_values(
         "verdict", key=lambda column: column.map(ORDER.index), kind="stable"
@@ -41,11 +45,7 @@ def losses(asked: Asked) -> Part:
         tables.append(shown.limits(worst_first, words.CAPTIONS["limits"]))
     if len(table):
         tables.append(shown.losses(table, words.CAPTIONS["losses"]))
-    silent = limits_without_readings(
-        asked.records.attempts(since=asked.quarter_starts, until=asked.last),
-        asked.records.measurements(since=asked.quarter_starts, until=asked.last),
-        crew=asked.crew,
-    )
+    silent = limits_without_readings(*quarter, crew=asked.crew)
     findings = (*_over_findings(over, each), *_whole_findings(whole), *silent.findings)
     return Part(
         Section("losses", findings, _pictures(table), tuple(tables)),
@@ -73,18 +73,6 @@ def _single_joints(
     beyond = read[over.where(read["quantity"] != "return loss", under)]
     listed = beyond[_OVER].merge(asked.all_positions[place], on="position_id", how="left")
     return found.table, listed.sort_values(["limit", "group", "job", "panel"], ignore_index=True)
-
-
-def _whole_rows(asked: Asked) -> pd.DataFrame:
-    """Verdicts of the limit rows for a mean or a 97 % value, on thirteen weeks."""
-    crew = _only(asked.crew, each=False)
-    period = {"since": asked.quarter_starts, "until": asked.last}
-    return limit_verdicts(
-        asked.records.attempts(**period),
-        asked.records.measurements(**period),
-        crew=crew,
-        confidence=asked.confidence,
-    ).table
 
 
 def _only(crew: Crew, *, each: bool) -> Crew:
