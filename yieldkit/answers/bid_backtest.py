@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
 from scipy.stats import binom
 
 from yieldkit.answers.bid_chances import failures_at, finished, learn_chances
@@ -15,6 +15,9 @@ from yieldkit.answers.result import Finding, Result
 from yieldkit.crew import Crew
 from yieldkit.methods import predictive
 from yieldkit.methods.predictive import Chances, Costs, Work
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 LEVELS = (0.5, 0.8, 0.95)
 RULES = ("forecast", "rule", "binomial")

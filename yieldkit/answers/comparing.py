@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
 from scipy.special import ndtri
 
 from yieldkit.answers.result import Finding, Result, Severity
@@ -17,6 +16,9 @@ from yieldkit.answers.yields import first_pass_yield, jobs_design_effects
 from yieldkit.crew import Crew
 from yieldkit.methods.proportions import check_confidence, difference, trials_to_tell
 from yieldkit.records.tables import require_columns
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 UNLOGGED = (0.0, 0.1, 0.2, 0.3, 0.5)
 """Shares of failures that nobody wrote down, for the sensitivity."""

@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
 from scipy.special import ndtri
 
 from yieldkit.answers.drift_signals import FRESH, Signal, Stream, all_series, find_signals
@@ -19,6 +18,9 @@ from yieldkit.answers.streams import adjusted
 from yieldkit.crew import Crew
 from yieldkit.methods.runlength import cusum_mean_run_length
 from yieldkit.methods.runlength.fleet import fleet_limit
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 COLUMNS = [
     "unit_kind",

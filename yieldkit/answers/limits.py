@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from math import ceil, log
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
 from scipy.special import ndtri
 
 from yieldkit.answers.limit_rows import limit_name, readings_of_rows
@@ -26,6 +25,9 @@ from yieldkit.crew import ALL, Crew, Limit
 from yieldkit.methods.binned import Average, Counts, Estimate, Normal, weigh
 from yieldkit.methods.proportions import check_confidence
 from yieldkit.methods.tolerance import least_sample, sample_mean
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 COLUMNS = [
     "limit",

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
 from scipy.special import gammaln
 
 from yieldkit.answers.losses import KEYS, count_groups, grouped_losses
@@ -40,6 +39,9 @@ from yieldkit.methods.binned import (
 )
 from yieldkit.methods.binned.counts import Floats
 from yieldkit.methods.proportions import check_confidence
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 EVERY: tuple[Family, ...] = (
     Exponential(),

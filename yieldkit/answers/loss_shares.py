@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
 
 from yieldkit.answers.losses import KEYS, SIGNED, USUAL_FAMILIES, below_zero, grouped_losses
 from yieldkit.answers.result import Finding, Result
 from yieldkit.crew import Crew
 from yieldkit.methods.binned import Counts, weigh
 from yieldkit.methods.proportions import check_confidence
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 CURVE = (0.01, 0.03, 0.05, 0.08, 0.12, 0.16, 0.2, 0.25, 0.3, 0.35, 0.4, 0.5)
 """Losses at which the share is told where none are asked for [dB]."""

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
 
 from yieldkit.answers.loss_readings import LOSSES, group_names, loss_readings
 from yieldkit.answers.result import Finding, Result
@@ -24,6 +24,9 @@ from yieldkit.methods.binned import (
 )
 from yieldkit.methods.proportions import check_confidence
 from yieldkit.methods.tolerance import lower_rank, sorted_end, upper_rank
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 QUANTILES = {"median_db": 0.5, "q95_db": 0.95, "q97_db": 0.97, "q99_db": 0.99}
 FIGURES = ("mean_db", "median_db", "q95_db", "q97_db", "q99_db")
@@ -164,8 +167,8 @@ def summary_rows(
     """The table's rows: averaged figures, and distribution-free ones where no family is known."""
     table = keys.assign(n=counts.n.astype(int), family=found.names)
     table["doubts"] = [", ".join(reasons) for reasons in cannot_tell(counts)]
-    figures = {"mean_db": found.mean(confidence)}
-    figures |= {name: found.quantile(share, confidence) for name, share in QUANTILES.items()}
+    estimates = found.figures([None, *QUANTILES.values()], confidence)
+    figures = dict(zip(["mean_db", *QUANTILES], estimates, strict=True))
     for name, estimate in figures.items():
         table[name], table[f"{name}_low"], table[f"{name}_high"] = (
             estimate.value,

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
 from numpy.typing import NDArray
 from scipy.special import ndtri, pdtr
 
@@ -18,6 +17,9 @@ from yieldkit.answers.result import Finding, Result
 from yieldkit.crew import Crew
 from yieldkit.methods.runlength import cusum_run_length
 from yieldkit.records.tables import UNKNOWN
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 RISES = (1.25, 1.5, 2.0)
 WEEKS = (1, 2, 4, 13)

@@ -5,12 +5,14 @@ from __future__ import annotations
 import html
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import pandas as pd
-from matplotlib.axes import Axes
 
 from yieldkit.wording import sentence
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 Severity = Literal["decide", "watch", "cannot tell", "note", "fine"]
 """``decide``: needs a decision this week; ``watch``: look again; ``cannot tell``: more data needed;

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
+from scipy.special import gammaincinv
 
 from yieldkit.answers.result import Finding, Result
 from yieldkit.crew import Crew
 from yieldkit.methods.proportions import proportion
 from yieldkit.records.tables import UNKNOWN, require_columns
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 PARTS = {"bodies": "body", "sleeves": "sleeve", "rings": "ring", "cord_m": "cord_m"}
 """Column of the rework log and the part it counts."""
@@ -63,8 +67,6 @@ def cost_of_rework(
     ----------
     F. Garwood, Biometrika 28, 437-442, 1936 (exact limits of a Poisson mean).
     """
-    from scipy.stats import chi2
-
     require_columns(rework, ["rework_id", "step", "cause", "tries", "rework_min", *PARTS])
     crew = crew or Crew()
     entries = _entries(rework, positions, crew)
@@ -86,8 +88,8 @@ def cost_of_rework(
     )
     tail = (1 - confidence) / 2
     events = table["events"].to_numpy(float)
-    table["low"] = np.where(events > 0, chi2.ppf(tail, 2 * np.maximum(events, 0.5)) / 2, 0.0)
-    table["high"] = chi2.ppf(1 - tail, 2 * events + 2) / 2
+    table["low"] = np.where(events > 0, gammaincinv(np.maximum(events, 0.5), tail), 0.0)
+    table["high"] = gammaincinv(events + 1, 1 - tail)
     return ReworkCost(
         table=table,
         findings=_findings(table, entries, crew, confidence),

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
 
 from yieldkit.answers.fair import HANDS, LOTS, CrewModel, fair_gaps, fit_crew
 from yieldkit.answers.result import Finding, Result
@@ -15,6 +14,9 @@ from yieldkit.answers.together import together
 from yieldkit.crew import Crew
 from yieldkit.methods.proportions import check_confidence, trials_to_tell
 from yieldkit.records.tables import UNKNOWN, require_columns
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 UNITS = (*HANDS, *LOTS)
 MARGIN_POINTS = 2.0

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
 from scipy.special import expit
 
 from yieldkit.answers.bid_chances import (
@@ -33,6 +32,9 @@ from yieldkit.errors import CrewError
 from yieldkit.methods import predictive
 from yieldkit.records.bids import Bid
 from yieldkit.records.tables import require_columns
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 LEVELS = {"p50": 0.5, "p80": 0.8, "p90": 0.9, "p95": 0.95, "p99": 0.99}
 SERVICE = 0.95

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
 
 from yieldkit.answers.result import Finding, Result
 from yieldkit.answers.yields import FirstPassYield, first_pass_yield, job_spread
 from yieldkit.crew import Crew
 from yieldkit.methods.proportions import proportion
 from yieldkit.records.tables import UNKNOWN, require_columns
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 WORK_STEPS = ("splice", "protect", "crimp", "inspect", "test", UNKNOWN)
 

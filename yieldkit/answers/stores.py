@@ -5,11 +5,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
 from scipy.signal import fftconvolve
 
 from yieldkit.answers.bid_chances import JobDraws, Known, learn
@@ -21,6 +20,9 @@ from yieldkit.methods.predictive import Chances
 from yieldkit.records.bids import Bid, BidLine, OtherJob
 from yieldkit.records.tables import require_columns
 from yieldkit.wording.numbers import missing
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 DRAWS = 150
 

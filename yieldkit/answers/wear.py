@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
@@ -15,6 +14,9 @@ from yieldkit.answers.readings import normal_scores
 from yieldkit.answers.result import Finding, Result
 from yieldkit.crew import Crew
 from yieldkit.records.tables import UNKNOWN
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 Array = NDArray[np.float64]
 USES = {

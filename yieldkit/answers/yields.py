@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
 
 from yieldkit.answers.fair import FAIR_KINDS, CrewModel, fair_yields, fit_crew
 from yieldkit.answers.result import Finding, Result
@@ -19,6 +19,9 @@ from yieldkit.methods.proportions import (
     proportion,
 )
 from yieldkit.records.tables import FIRST_PASS, UNKNOWN, require_columns
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 STAGES = ("termination", "splice", "link")
 GROUPINGS = (

@@ -14,8 +14,7 @@ from yieldkit.methods.binned.fitting import Fit, fit
 from yieldkit.methods.binned.intervals import (
     Estimate,
     cautious,
-    mean_interval,
-    quantile_interval,
+    figure_intervals,
     share_over_interval,
     wald_sd,
 )
@@ -65,13 +64,27 @@ class Average:
 
     def mean(self, confidence: float = 0.95, *, widest: bool = False) -> Estimate:
         """Mean, averaged; ``widest``: wide enough for every family that may be true."""
-        return self._figure(mean_interval, confidence, widest)
+        return self.figures([None], confidence, widest=widest)[0]
 
     def quantile(self, share: float, confidence: float = 0.95, *, widest: bool = False) -> Estimate:
         """Value that ``share`` of all stay below, averaged; ``widest`` as for ``mean``."""
-        return self._figure(
-            lambda made, wanted: quantile_interval(made, share, wanted), confidence, widest
-        )
+        return self.figures([share], confidence, widest=widest)[0]
+
+    def figures(
+        self, shares: Sequence[float | None], confidence: float = 0.95, *, widest: bool = False
+    ) -> list[Estimate]:
+        """Several figures in one search: a quantile for each share, the mean for None."""
+
+        def of(made: Fit, wanted: float | Floats) -> Estimate:
+            parts = figure_intervals(made, shares, wanted)
+            return Estimate(
+                *(
+                    np.concatenate([getattr(part, end) for part in parts])
+                    for end in ("value", "low", "high", "by_likelihood")
+                )
+            )
+
+        return self._figures(of, len(shares), confidence, widest).parts(len(shares))
 
     def sd(self, share: float | None = None) -> Floats:
         """Standard deviation of the mean's estimate, or of a quantile's, within a family.
@@ -95,18 +108,20 @@ class Average:
 
     def share_over(self, limit: float, confidence: float = 0.95) -> Estimate:
         """Share above ``limit``, averaged."""
-        return self._figure(
-            lambda made, wanted: share_over_interval(made, limit, wanted), confidence, share=True
+        return self._figures(
+            lambda made, wanted: share_over_interval(made, limit, wanted), 1, confidence, share=True
         )
 
-    def _figure(
+    def _figures(
         self,
         of: Callable[[Fit, float | Floats], Estimate],
+        many: int,
         confidence: float,
         widest: bool = False,
         *,
         share: bool = False,
     ) -> Estimate:
+        """Averages of ``many`` figures, which ``of`` gives one after another."""
         positive = self.fits[0].family.positive
         to, back = (special.logit, special.expit) if share else (np.log, np.exp)
         if not (positive or share):
@@ -115,14 +130,16 @@ class Average:
             replace(made, known=made.known & (weight >= NEGLIGIBLE))
             for made, weight in zip(self.fits, self.weights, strict=True)
         ]
+        weights = np.tile(self.weights, many)
         if not widest:
-            single = [of(made, confidence) for made in fits]
-            return average_intervals(single, self.weights, confidence, to, back)
+            return average_intervals(
+                [of(made, confidence) for made in fits], weights, confidence, to, back
+            )
         n = self.fits[0].counts.n
         wanted = cautious(confidence, n, max(made.family.free for made in self.fits))
         single = [of(made, wanted) for made in fits]
-        found = average_intervals(single, self.weights, wanted, to, back)
-        may = self.weights >= POSSIBLE
+        found = average_intervals(single, weights, np.tile(wanted, many), to, back)
+        may = weights >= POSSIBLE
         low = np.where(may, [each.low for each in single], np.inf).min(axis=0)
         high = np.where(may, [each.high for each in single], -np.inf).max(axis=0)
         return Estimate(

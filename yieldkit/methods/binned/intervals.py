@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from yieldkit.methods.binned.counts import Counts, Floats
-from yieldkit.methods.binned.families import Family
+from yieldkit.methods.binned.counts import Floats, Whole
 from yieldkit.methods.binned.fitting import Fit, curvature, score
 
 Figure = Callable[[Floats], Floats]
 """A figure of interest of working parameters (groups, parameters), shape (groups,)."""
+
+_OfRows = Callable[[Floats, Whole], Floats]
+"""The same where each group asks for a figure of its own; also takes the groups' places."""
 
 _STEP = 1e-4
 
@@ -37,19 +39,65 @@ class Estimate:
     high: Floats
     by_likelihood: NDArray[np.bool_]
 
+    def parts(self, many: int) -> list[Estimate]:
+        """Estimates of ``many`` figures of the same groups, which lie here one after another."""
+        ends = (self.value, self.low, self.high, self.by_likelihood)
+        return [
+            Estimate(*part) for part in zip(*(np.split(end, many) for end in ends), strict=True)
+        ]
+
 
 def mean_interval(fit: Fit, confidence: float | Floats = 0.95) -> Estimate:
     """Mean and its likelihood-ratio interval."""
-    return _on_scale(fit, fit.family.mean, confidence, log=fit.family.positive)
+    return figure_intervals(fit, [None], confidence)[0]
 
 
 def quantile_interval(fit: Fit, share: float, confidence: float | Floats = 0.95) -> Estimate:
     """Value that ``share`` of all stay below, and its likelihood-ratio interval."""
+    return figure_intervals(fit, [share], confidence)[0]
 
-    def figure(w: Floats) -> Floats:
-        return fit.family.quantile(w, share)
 
-    return _on_scale(fit, figure, confidence, log=fit.family.positive)
+def figure_intervals(
+    fit: Fit, shares: Sequence[float | None], confidence: float | Floats = 0.95
+) -> list[Estimate]:
+    """Several figures of each group, each with its likelihood-ratio interval, in one search.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    shares : sequence of float or None
+        A share asks for the value that so many stay below, None for the mean.
+    confidence : float or array, shape (groups,)
+        Coverage wanted [fraction].
+
+    Returns
+    -------
+    list of Estimate
+        One for each of ``shares``.
+    """
+    groups, many = len(fit.w), len(shares)
+    tiled = _part(fit, np.tile(np.arange(groups), many))
+    is_mean = np.repeat([share is None for share in shares], groups)
+    share_of = np.repeat([0.5 if share is None else share for share in shares], groups)
+    family, positive = fit.family, fit.family.positive
+
+    def figure(w: Floats, rows: Whole) -> Floats:
+        asked = is_mean[rows]
+        if asked.all():
+            found = family.mean(w)
+        else:
+            found = family.quantile(w, share_of[rows])
+            if asked.any():
+                found = np.where(asked, family.mean(w), found)
+        return np.log(found) if positive else found
+
+    wanted = np.tile(np.broadcast_to(confidence, (groups,)), many)
+    found = _profile(tiled, figure, wanted)
+    if positive:
+        value, low, high = np.exp([found.value, found.low, found.high])
+        found = Estimate(value, low, high, found.by_likelihood)
+    return found.parts(many)
 
 
 def share_over_interval(fit: Fit, limit: float, confidence: float | Floats = 0.95) -> Estimate:
@@ -66,13 +114,6 @@ def share_over_interval(fit: Fit, limit: float, confidence: float | Floats = 0.9
         special.expit(found.high),
         found.by_likelihood,
     )
-
-
-def _on_scale(fit: Fit, figure: Figure, confidence: float | Floats, *, log: bool) -> Estimate:
-    if not log:
-        return profile(fit, figure, confidence)
-    found = profile(fit, lambda w: np.log(figure(w)), confidence)
-    return Estimate(np.exp(found.value), np.exp(found.low), np.exp(found.high), found.by_likelihood)
 
 
 def profile(fit: Fit, figure: Figure, confidence: float | Floats = 0.95) -> Estimate:
@@ -102,6 +143,10 @@ def profile(fit: Fit, figure: Figure, confidence: float | Floats = 0.95) -> Esti
     ValueError
         If the family has bounds or parts for which the chi-square law does not hold.
     """
+    return _profile(fit, lambda w, _: figure(w), confidence)
+
+
+def _profile(fit: Fit, figure: _OfRows, confidence: float | Floats) -> Estimate:
     if not fit.family.regular:
         raise ValueError(
             f"the chi-square law does not hold for {fit.family.name}; use bootstrap_interval"
@@ -111,12 +156,13 @@ def profile(fit: Fit, figure: Figure, confidence: float | Floats = 0.95) -> Esti
     sound = np.zeros(groups, bool)
     inside = np.flatnonzero(fit.known)
     if len(inside):
-        part = _part(fit, inside)
-        wanted = np.broadcast_to(confidence, (groups,))[inside]
-        value[inside] = figure(part.w)
-        low[inside], good_low = _end(part, figure, wanted, -1.0)
-        high[inside], good_high = _end(part, figure, wanted, 1.0)
-        sound[inside] = good_low & good_high
+        both = np.tile(inside, 2)
+        wanted = np.broadcast_to(confidence, (groups,))[both]
+        side = np.repeat([-1.0, 1.0], len(inside))
+        ends, good = _ends(_part(fit, both), figure, both, wanted, side)
+        value[inside] = figure(fit.w[inside], inside)
+        low[inside], high[inside] = np.split(ends, 2)
+        sound[inside] = np.logical_and(*np.split(good, 2))
     return Estimate(value, low, high, sound)
 
 
@@ -140,9 +186,7 @@ def cautious(confidence: float, n: Floats, free: int) -> Floats:
     return 2 * special.ndtr(np.sqrt(np.maximum(n, 1) * np.log1p(t**2 / left))) - 1
 
 
-def _part(fit: Fit, inside: NDArray[np.int64]) -> Fit:
-    if len(inside) == len(fit.w):
-        return fit
+def _part(fit: Fit, inside: Whole) -> Fit:
     return Fit(
         fit.family,
         fit.counts.only(inside),
@@ -153,54 +197,55 @@ def _part(fit: Fit, inside: NDArray[np.int64]) -> Fit:
     )
 
 
-def _slope_of(figure: Figure, w: Floats, free: int) -> Floats:
+def _slope_of(figure: _OfRows, w: Floats, rows: Whole, free: int) -> Floats:
     slope = np.empty((len(w), free))
     for i in range(free):
         up, down = w.copy(), w.copy()
         up[:, i] += _STEP
         down[:, i] -= _STEP
-        slope[:, i] = (figure(up) - figure(down)) / (2 * _STEP)
+        slope[:, i] = (figure(up, rows) - figure(down, rows)) / (2 * _STEP)
     return slope
 
 
 def wald_sd(fit: Fit, figure: Figure) -> Floats:
     """Standard deviation of a figure by the delta method, shape (groups,)."""
-    slope = _slope_of(figure, fit.w, fit.family.free)
+    slope = _slope_of(lambda w, _: figure(w), fit.w, np.arange(len(fit.w)), fit.family.free)
     along = np.einsum("gij,gj->gi", fit.covariance, slope)
     return np.sqrt(np.maximum(np.einsum("gi,gi->g", slope, along), 0.0))
 
 
-def _end(
-    fit: Fit, figure: Figure, confidence: float | Floats, side: float
+def _ends(
+    fit: Fit, figure: _OfRows, rows: Whole, confidence: Floats, side: Floats
 ) -> tuple[Floats, NDArray[np.bool_]]:
-    """One end of the interval; where the search fails, the Wald end and false."""
+    """End of the interval on each group's side; where the search fails, the Wald end and false."""
     free, drop = fit.family.free, special.chdtri(1, 1 - confidence) / 2
-    slope = _slope_of(figure, fit.w, free)
+    slope = _slope_of(figure, fit.w, rows, free)
     along = np.einsum("gij,gj->gi", fit.covariance, slope)
     sd = np.sqrt(np.maximum(np.einsum("gi,gi->g", slope, along), 1e-30))
     reach = np.sqrt(2 * drop) / sd
-    wald = figure(fit.w) + side * np.sqrt(2 * drop) * sd
+    best = figure(fit.w, rows)
+    wald = best + side * np.sqrt(2 * drop) * sd
     w = fit.w.copy()
-    w[:, :free] += side * reach[:, None] * along
+    w[:, :free] += (side * reach)[:, None] * along
     pull = side * reach  # log-likelihood + pull * figure is at rest at the end
     with np.errstate(all="ignore"):
-        w, done = _solve_end(fit, figure, w, pull, fit.loglik - drop)
-    beyond = (figure(w) - figure(fit.w)) * side > 0
-    done &= beyond
-    return np.where(done, figure(w), wald), done
+        w, done = _solve_ends(fit, figure, rows, w, pull, fit.loglik - drop)
+        found = figure(w, rows)
+        done &= (found - best) * side > 0
+    return np.where(done, found, wald), done
 
 
-def _solve_end(
-    fit: Fit, figure: Figure, w: Floats, pull: Floats, target: Floats
+def _solve_ends(
+    fit: Fit, figure: _OfRows, rows: Whole, w: Floats, pull: Floats, target: Floats
 ) -> tuple[Floats, NDArray[np.bool_]]:
     """Newton's method on both conditions; groups that are done leave the work."""
     counts, open_ = fit.counts, np.arange(len(w))
     scale = np.sqrt(np.maximum(np.einsum("gii->gi", fit.covariance), 1e-30))
     found, pull, done = w.copy(), pull.copy(), np.zeros(len(w), bool)
     for _ in range(40):
-        here = found[open_]
+        part = replace(fit, counts=counts, w=found[open_])
         step, settled = _step_to_end(
-            fit.family, counts, figure, here, pull[open_], target[open_], scale[open_]
+            part, figure, rows[open_], pull[open_], target[open_], scale[open_]
         )
         done[open_[settled]] = True
         found[open_, : fit.family.free] += step[:, :-1]
@@ -215,18 +260,13 @@ def _solve_end(
 
 
 def _step_to_end(
-    family: Family,
-    counts: Counts,
-    figure: Figure,
-    w: Floats,
-    pull: Floats,
-    target: Floats,
-    scale: Floats,
+    part: Fit, figure: _OfRows, rows: Whole, pull: Floats, target: Floats, scale: Floats
 ) -> tuple[Floats, NDArray[np.bool_]]:
     """Step of the parameters and of ``pull``, and which groups need none."""
+    family, w, counts = part.family, part.w, part.counts
     free = family.free
     value, slope, _ = score(family, w, counts)
-    direction = _slope_of(figure, w, free)
+    direction = _slope_of(figure, w, rows, free)
     rest = slope + pull[:, None] * direction
     miss = value - target
     settled = (np.abs(miss) < 1e-8) & (np.abs(rest * scale) < 1e-6).all(axis=1)
@@ -234,7 +274,7 @@ def _step_to_end(
     if settled.all():
         return step, settled
     matrix = np.zeros((len(w), free + 1, free + 1))
-    bend = _bend_of(figure, w, free)
+    bend = _bend_of(figure, w, rows, free)
     matrix[:, :free, :free] = curvature(family, w, counts) + pull[:, None, None] * bend
     matrix[:, :free, free], matrix[:, free, :free] = direction, slope
     step = _solved(matrix, -np.concatenate([rest, miss[:, None]], axis=1))
@@ -251,12 +291,12 @@ def _solved(matrix: Floats, right: Floats) -> Floats:
     return np.where(np.isfinite(move), move, 0.0)
 
 
-def _bend_of(figure: Figure, w: Floats, free: int) -> Floats:
+def _bend_of(figure: _OfRows, w: Floats, rows: Whole, free: int) -> Floats:
     bend = np.empty((len(w), free, free))
     for i in range(free):
         up, down = w.copy(), w.copy()
         up[:, i] += 10 * _STEP
         down[:, i] -= 10 * _STEP
-        change = _slope_of(figure, up, free) - _slope_of(figure, down, free)
+        change = _slope_of(figure, up, rows, free) - _slope_of(figure, down, rows, free)
         bend[:, i] = change / (20 * _STEP)
     return (bend + bend.transpose(0, 2, 1)) / 2
