@@ -95,7 +95,8 @@ def figure_intervals(
     wanted = np.tile(np.broadcast_to(confidence, (groups,)), many)
     found = _profile(tiled, figure, wanted)
     if positive:
-        value, low, high = np.exp([found.value, found.low, found.high])
+        with np.errstate(over="ignore"):  # a Wald end may lie beyond all numbers
+            value, low, high = np.exp([found.value, found.low, found.high])
         found = Estimate(value, low, high, found.by_likelihood)
     return found.parts(many)
 
