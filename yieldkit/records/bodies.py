@@ -46,18 +46,27 @@ class Body:
 
 def head_cells(rows: Rows, layout: Layout) -> list[list[str]]:
     """Cells of the first rows."""
-    if rows.cells is not None:
-        return rows.cells[:HEAD]
-    lines = rows.lines.slice(0, HEAD).to_pylist()
-    return [fields(line[:MAX_LINE], layout.delimiter, layout.quote) for line in lines]
+    return _head(rows, layout)[0]
+
+
+def _head(rows: Rows, layout: Layout) -> tuple[list[list[str]], list[set[str]]]:
+    """Cells of the first rows, and the words in them to compare by."""
+    key = () if rows.cells is not None else (layout.delimiter, layout.quote)
+    if key not in rows.heads:
+        if rows.cells is not None:
+            cells = rows.cells[:HEAD]
+        else:
+            lines = rows.lines.slice(0, HEAD).to_pylist()
+            cells = [fields(line[:MAX_LINE], layout.delimiter, layout.quote) for line in lines]
+        rows.heads[key] = cells, [{plain(cell) for cell in row} for row in cells]
+    return rows.heads[key]
 
 
 def find_header(rows: Rows, layout: Layout) -> Header | None:
     """Find the headings by content; ``None`` if a needed one is nowhere."""
     if layout.format == "fixed" or not layout.header_rows:
         return _placed(rows, layout)
-    head = head_cells(rows, layout)
-    said = [{plain(cell) for cell in cells} for cells in head]
+    head, said = _head(rows, layout)
     for at in range(len(head) - layout.header_rows + 1):
         here = set().union(*said[at : at + layout.header_rows])
         if not layout.needed_words <= here:

@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 
 BEFORE_ARC = ("cleave angle", "end face")
 """Errors that a machine reports before the arc."""
+FEW_ROWS = 100_000
+"""Rows below which a second thread costs more than it saves."""
 _BEGINNING = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -87,19 +89,21 @@ def derive(sources: Iterable[Source], crew: Crew, decided: Decided | None = None
     ordered = stacking.in_order(sources)
     decided = decided or Decided()
     with tempfile.TemporaryDirectory(prefix="yieldkit-") as spare:
-        con = _engine(spare)
+        rows = sum(source.parsed.rows.num_rows for source in ordered if source.parsed)
+        con = _engine(spare, threads=1 if rows < FEW_ROWS else 2)
         try:
             return _derive(con, ordered, crew, decided)
         finally:
             con.close()
 
 
-def _engine(spare: str) -> duckdb.DuckDBPyConnection:
+def _engine(spare: str, threads: int) -> duckdb.DuckDBPyConnection:
     """The engine; what does not fit its memory goes to the folder ``spare``."""
     import duckdb
 
     con = duckdb.connect(
-        ":memory:", config={"threads": "2", "memory_limit": "800MB", "temp_directory": spare}
+        ":memory:",
+        config={"threads": str(threads), "memory_limit": "800MB", "temp_directory": spare},
     )
     con.execute("SET enable_external_access = false")
     con.execute("SET enable_progress_bar = false")

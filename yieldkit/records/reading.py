@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -47,6 +47,8 @@ class Rows:
         Whether the last line had its line end.
     odd : bool
         Whether control characters occur anywhere.
+    heads : dict
+        First rows taken apart already, by delimiter and quote: many layouts look at them.
     """
 
     sheet: str
@@ -56,6 +58,9 @@ class Rows:
     merged: tuple[tuple[tuple[int, int], tuple[int, int]], ...] = ()
     ended: bool = True
     odd: bool = False
+    heads: dict[tuple[str, ...], tuple[list[list[str]], list[set[str]]]] = field(
+        default_factory=dict, repr=False
+    )
 
 
 def load(path: Path) -> bytes:
