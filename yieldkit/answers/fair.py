@@ -136,15 +136,11 @@ def fair_chances(model: CrewModel, kind: str) -> Callable[[Array], tuple[Array, 
 
     def quantity(effects: Array) -> tuple[Array, Array]:
         base = model.posterior.centre + of.spread(effects) - effects[of.codes[at]]
-        values, slopes = np.zeros(len(shares)), np.zeros((of.q, len(shares)))
-        for level, share in enumerate(shares):
-            chance = expit(base + effects[rows.start + level])
-            bend = share * chance * (1 - chance)
-            slopes[:, level] = of.sums(bend)
-            slopes[rows, level] = 0.0
-            slopes[rows.start + level, level] = bend.sum()
-            values[level] = share @ chance
-        return values, slopes
+        chance = expit(base[:, None] + effects[rows])
+        bend = shares.T * chance * (1 - chance)
+        slopes = of.levels_by_cells @ bend
+        slopes[rows] = np.diag(bend.sum(axis=0))
+        return np.einsum("ij,ji->i", shares, chance), slopes
 
     return quantity
 
@@ -178,8 +174,7 @@ def fair_gaps(model: CrewModel, kind: str) -> Mixture:
     def quantity(effects: Array) -> tuple[Array, Array]:
         value, slope = chances(effects)
         chance = expit(model.posterior.centre + of.spread(effects))
-        bend = shares * chance * (1 - chance)
-        crew = np.column_stack([of.sums(row) for row in bend])
+        crew = of.levels_by_cells @ (shares * (chance * (1 - chance))).T
         return value - shares @ chance, slope - crew
 
     return model.posterior.smooth(quantity)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import cho_solve
 
+from yieldkit.methods.crossed.blocks import PairSums
 from yieldkit.methods.crossed.design import Array, Factors
 from yieldkit.methods.crossed.integrate import Integrated
 
@@ -51,7 +51,7 @@ def tell_apart(of: Factors, weight: Array) -> Apart:
     ----------
     S. R. Searle, Linear Models, 1971, section 5.4 (estimable: in the row space of the layout).
     """
-    gram, count = of.pair_sums(weight), of.sums(weight)
+    gram, count = PairSums(of)(weight).dense(), of.sums(weight)
     used = count > 0
     root = np.where(used, 1 / np.sqrt(np.maximum(count, 1e-300)), 0.0)
     value, vector = np.linalg.eigh(gram * root[:, None] * root)
@@ -77,7 +77,7 @@ def tell_apart(of: Factors, weight: Array) -> Apart:
 
 def overlaps(of: Factors, weight: Array) -> Array:
     """Share of a level's trials that another level also had, shape (q, q); rows the level."""
-    gram, count = of.pair_sums(weight), of.sums(weight)
+    gram, count = PairSums(of)(weight).dense(), of.sums(weight)
     return gram / np.maximum(count, 1e-300)[:, None]
 
 
@@ -108,7 +108,7 @@ def precision_after(
     for at, place in enumerate(heaviest):
         node = posterior.nodes[place]
         half = node.scale[:, None] * columns
-        through = cho_solve((node.root, True), half)
+        through = node.root.solve(half)
         inner = half.T @ through
         inner[np.diag_indices_from(inner)] += 1 / np.maximum(weight, 1e-12)
         gain = (node.scale * contrast) @ through

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
+from scipy.sparse import csc_array, csr_array
 
 Array = NDArray[np.float64]
 
@@ -46,53 +47,65 @@ class Factors:
         """Factor that each level belongs to."""
         return np.repeat(np.arange(len(self.names)), np.diff(self.start))
 
-    def sums(self, weight: Array) -> Array:
-        """Sum of ``weight`` over the cells of each level, shape (q,)."""
-        total = np.zeros(self.q)
-        for code in self.codes:
-            total += np.bincount(code, weight, minlength=self.q)
-        return total
+    @cached_property
+    def largest(self) -> int:
+        """The factor of most levels; -1 if there is none."""
+        return int(np.argmax(np.diff(self.start))) if self.names else -1
 
     @cached_property
-    def _pairs(self) -> list[tuple[slice, slice, NDArray[np.int64]]]:
-        """Columns of each two factors, and the pair of levels of each cell as one number."""
-        found = []
+    def apart(self) -> tuple[slice, NDArray[np.int64]]:
+        """Columns of the largest factor, and all others."""
+        if not self.names:
+            return slice(0, 0), np.zeros(0, int)
+        large = slice(int(self.start[self.largest]), int(self.start[self.largest + 1]))
+        return large, np.delete(np.arange(self.q), large)
+
+    @cached_property
+    def small_start(self) -> NDArray[np.int64]:
+        """First place of each factor once the largest is taken out."""
+        wide = np.diff(self.start)
+        if self.names:
+            wide[self.largest] = 0
+        return np.concatenate([[0], np.cumsum(wide)]).astype(int)
+
+    def sums_of(self, factor: int, weight: Array | None) -> Array:
+        """Sum of ``weight`` (None: 1) over the cells of each level of one factor."""
+        first, stop = int(self.start[factor]), int(self.start[factor + 1])
+        found = np.bincount(self.codes[factor], weight, minlength=stop)[first:]
+        return found.astype(float, copy=False)
+
+    def sums(self, weight: Array | None) -> Array:
+        """Sum of ``weight`` (None: 1) over the cells of each level, shape (q,)."""
+        if not self.names:
+            return np.zeros(0)
+        return np.concatenate([self.sums_of(at, weight) for at in range(len(self.names))])
+
+    def pair_codes(self) -> Iterator[tuple[int, int, NDArray[np.int64]]]:
+        """Each two factors, and the pair of levels of each cell as one number."""
         for one in range(len(self.names)):
-            rows = slice(int(self.start[one]), int(self.start[one + 1]))
             for two in range(one + 1, len(self.names)):
-                columns = slice(int(self.start[two]), int(self.start[two + 1]))
-                wide = columns.stop - columns.start
-                both = (self.codes[one] - rows.start) * wide + (self.codes[two] - columns.start)
-                found.append((rows, columns, both))
-        return found
+                wide = int(self.start[two + 1] - self.start[two])
+                both = self.codes[one] * wide
+                both += self.codes[two]
+                both -= int(self.start[one]) * wide + int(self.start[two])
+                yield one, two, both
 
-    def pair_sums(self, weight: Array) -> Array:
-        """Sum of ``weight`` over the cells that share two levels, shape (q, q)."""
-        found = np.zeros((self.q, self.q))
-        found[np.diag_indices(self.q)] = self.sums(weight)
-        for rows, columns, both in self._pairs:
-            size, wide = rows.stop - rows.start, columns.stop - columns.start
-            block = np.bincount(both, weight, minlength=size * wide).reshape(size, wide)
-            found[rows, columns] = block
-            found[columns, rows] = block.T
-        return found
+    @cached_property
+    def cells(self) -> csr_array:
+        """One row a cell, one column a level, 1 where the cell has it."""
+        k, n = self.codes.shape
+        places = self.codes.T.astype(np.int32).ravel()
+        ends = np.arange(0, k * n + 1, k, dtype=np.int32) if k else np.zeros(n + 1, np.int32)
+        return csr_array((np.ones(k * n), places, ends), shape=(n, self.q))
 
-    def cross(self, x: Array, weight: Array) -> Array:
-        """Sum of ``weight * x`` over the cells of each level, shape (q, p) for x of (n, p)."""
-        return np.column_stack([self.sums(weight * column) for column in x.T])
+    @cached_property
+    def levels_by_cells(self) -> csc_array:
+        """``cells`` transposed: times cell values it sums them over the cells of each level."""
+        return self.cells.T
 
     def spread(self, value: Array) -> Array:
         """Sum of the levels' values for each cell, shape (n,)."""
-        return value[self.codes].sum(axis=0) if len(self.names) else np.zeros(self.codes.shape[1])
-
-    def leverages(self, inverse: Array) -> Array:
-        """Sum of ``inverse`` over all pairs of a cell's levels, shape (n,)."""
-        total = np.zeros(self.codes.shape[1])
-        for one, code in enumerate(self.codes):
-            total += inverse[code, code]
-            for other in self.codes[one + 1 :]:
-                total += 2 * inverse[code, other]
-        return total
+        return np.asarray(self.cells @ value)
 
 
 def factors(columns: Mapping[str, ArrayLike]) -> Factors:
@@ -101,17 +114,31 @@ def factors(columns: Mapping[str, ArrayLike]) -> Factors:
     size = 0
     for name, labels in columns.items():
         given = np.asarray(labels)
-        if not np.issubdtype(given.dtype, np.integer):
+        if np.issubdtype(given.dtype, np.integer):
+            code, level = _whole(given)
+        else:
             text = pd.Series(given.astype(object)).where(lambda s: s.notna(), "missing")
-            given = text.astype(str).to_numpy()
-        code, level = pd.factorize(given, sort=True)
+            code, level = pd.factorize(text.astype(str).to_numpy(), sort=True)
         names.append(name)
         levels.append(tuple(str(one) for one in level))
-        codes.append(code + start)
+        codes.append(code + start if start else code)
         start += len(level)
         size = len(code)
     table = np.array(codes, dtype=np.int64).reshape(len(names), size)
     return Factors(tuple(names), tuple(levels), table)
+
+
+def _whole(given: NDArray[np.integer]) -> tuple[NDArray[np.int64], NDArray[np.integer]]:
+    """Codes of whole numbers and the numbers met; by counting where they lie close together."""
+    low, high = (int(given.min()), int(given.max())) if len(given) else (0, 0)
+    if high - low > 10 * len(given) + 1000:
+        return pd.factorize(given, sort=True)
+    shifted = given.astype(np.int64, copy=False)
+    shifted = shifted - low if low else shifted
+    met = np.bincount(shifted, minlength=high - low + 1) > 0
+    if not len(given) or met.all():
+        return shifted, np.flatnonzero(met) + low
+    return (np.cumsum(met) - 1)[shifted], np.flatnonzero(met) + low
 
 
 def treatment(labels: ArrayLike, levels: tuple[str, ...] | None = None) -> tuple[Array, list[str]]:

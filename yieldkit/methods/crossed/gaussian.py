@@ -11,7 +11,16 @@ from scipy.linalg import cho_solve, solve_triangular
 from scipy.optimize import minimize
 from threadpoolctl import threadpool_limits
 
+from yieldkit.methods.crossed.blocks import Pairs, Root, count_pairs
 from yieldkit.methods.crossed.design import Array, Factors
+
+NIL = 1e-10
+"""Smallest eigenvalue of the fixed effects' scaled products from which their rank is full."""
+CLOSE = 1e-10
+"""Decrement of the criterion at which the steps end."""
+MOST_STEPS = 40
+SMALL = 1e-3
+"""A ratio under this may be zero: the bounded search decides."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -24,7 +33,7 @@ class Products:
     zy: Array
     xx: Array
     zx: Array
-    zz: Array
+    zz: Pairs
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,16 +66,22 @@ class GaussianFit:
 def cross_products(y: ArrayLike, x: Array, of: Factors) -> Products:
     """Sums and cross-products of response, fixed effects and factors: one pass over the rows."""
     response = np.asarray(y, float)
-    ones = np.ones(len(response))
     return Products(
         n=float(len(response)),
         yy=float(response @ response),
         xy=x.T @ response,
         zy=of.sums(response),
         xx=x.T @ x,
-        zx=of.cross(x, ones),
-        zz=of.pair_sums(ones),
+        zx=np.column_stack([_sums(of, column) for column in x.T]),
+        zz=count_pairs(of),
     )
+
+
+def _sums(of: Factors, column: Array) -> Array:
+    """Sums over each level's cells; of a column of one value by counting."""
+    if (column == column[0]).all():
+        return column[0] * of.sums(None)
+    return of.sums(column)
 
 
 def fit_gaussian(
@@ -97,27 +112,76 @@ def fit_gaussian(
     D. Bates, M. Maechler, B. Bolker and S. Walker, J. Stat. Softw. 67(1), 2015, equations 21 to 41
     (profiled criterion); C. R. Henderson, Biometrics 31, 423-447, 1975 (prediction errors).
     """
-    if np.linalg.matrix_rank(x) < x.shape[1]:
-        raise ValueError("the fixed effects are not of full rank; drop a column")
     made = cross_products(y, x, of)
+    unit = np.sqrt(np.diag(made.xx))
+    if not unit.all() or np.linalg.eigvalsh(made.xx / unit / unit[:, None])[0] < NIL:
+        raise ValueError("the fixed effects are not of full rank; drop a column")
     with threadpool_limits(1, "blas"):
-        factor_count = len(of.names)
-        ratio = np.full(factor_count, start)
-        if factor_count:
-            found = minimize(
-                _criterion,
-                ratio,
-                args=(made, of, restricted),
-                jac=True,
-                method="L-BFGS-B",
-                bounds=[(0, None)] * factor_count,
-                options={"ftol": 1e-15, "gtol": 1e-9, "maxiter": 500, "maxls": 50},
-            )
-            ratio = leave_zero(
-                found.x, lambda at: _criterion(at, made, of, restricted), range(factor_count)
-            )
-            ratio = _polish(ratio, made, of, restricted)
-        return _finish(ratio, made, of, restricted)
+        criterion = _Criterion(made, of, restricted)
+        ratio, done = _moments(made, of, start), not of.names
+        if not done:
+            ratio, done = _climb(ratio, criterion)
+        if not done:
+            ratio = _search(ratio, criterion)
+        return _finish(ratio, criterion)
+
+
+def _moments(made: Products, of: Factors, least: float) -> Array:
+    """First guess of the ratios, from the spread of each factor's level means."""
+    count, whole = made.zz.diagonal(), made.zy[: of.start[1]].sum() / made.n
+    noise = max(made.yy / made.n - whole**2, 1e-300)
+    found = np.empty(len(of.names))
+    for at in range(len(found)):
+        rows = slice(int(of.start[at]), int(of.start[at + 1]))
+        n = np.maximum(count[rows], 1.0)
+        gap = made.zy[rows] / n - whole
+        excess = float(n @ gap**2 - noise * (len(n) - 1)) / made.n
+        found[at] = np.sqrt(max(excess / noise, 0.01 * least**2))
+    return found
+
+
+def _climb(ratio: Array, criterion: _Criterion) -> tuple[Array, bool]:
+    """Steps by the average information, in logarithms; False where a ratio runs off to zero.
+
+    References
+    ----------
+    A. R. Gilmour, R. Thompson and B. R. Cullis, Biometrics 51, 1440-1450, 1995.
+    """
+    at = criterion.solve(ratio)
+    for _ in range(MOST_STEPS):
+        # The ridge stands for a factor that explains nothing: its row is nil.
+        information = criterion.average_information(at)
+        information[np.diag_indices_from(information)] += 1e-12 * criterion.free
+        slope = criterion.log_slope(at)
+        step = np.linalg.solve(information, slope)
+        if slope @ step < CLOSE:
+            return ratio, True
+        step *= min(1.0, 2.0 / np.abs(step).max())
+        for _ in range(8):
+            moved = ratio * np.exp(-step / 2)
+            there = criterion.solve(moved)
+            if there.value <= at.value:
+                break
+            step /= 2
+        else:
+            return ratio, False
+        ratio, at = moved, there
+        if ratio.min() < SMALL:
+            break
+    return ratio, False
+
+
+def _search(ratio: Array, criterion: _Criterion) -> Array:
+    """The optimum where some ratio may be zero: bounded search, then Newton steps."""
+    found = minimize(
+        criterion,
+        np.maximum(ratio, 0.05),
+        jac=True,
+        method="L-BFGS-B",
+        bounds=[(0, None)] * len(ratio),
+        options={"ftol": 1e-15, "gtol": 1e-9, "maxiter": 500, "maxls": 50},
+    )
+    return _polish(leave_zero(found.x, criterion, range(len(ratio))), criterion)
 
 
 def leave_zero(
@@ -153,29 +217,25 @@ def leave_zero(
     return found
 
 
-def _polish(ratio: Array, made: Products, of: Factors, restricted: bool) -> Array:
+def _polish(ratio: Array, criterion: _Criterion) -> Array:
     """Newton steps on the analytic gradient; a ratio that would turn negative stays at zero."""
     free = ratio > 1e-5
     for _ in range(8):
         if not free.any():
             break
-        _, slope = _criterion(ratio, made, of, restricted)
+        _, slope = criterion(ratio)
         curve = np.zeros((free.sum(), free.sum()))
         for column, place in enumerate(np.flatnonzero(free)):
             width = 1e-5 * max(ratio[place], 1e-2)
             up, down = ratio.copy(), ratio.copy()
             up[place] += width
             down[place] -= width
-            change = (
-                _criterion(up, made, of, restricted)[1] - _criterion(down, made, of, restricted)[1]
-            )
+            change = criterion(up)[1] - criterion(down)[1]
             curve[:, column] = change[free] / (2 * width)
         step = np.linalg.lstsq((curve + curve.T) / 2, slope[free], rcond=None)[0]
         moved = ratio.copy()
         moved[free] -= step
-        if (moved < 0).any() or not _criterion(moved, made, of, restricted)[0] <= (
-            _criterion(ratio, made, of, restricted)[0] + 1e-8
-        ):
+        if (moved < 0).any() or not criterion(moved)[0] <= (criterion(ratio)[0] + 1e-8):
             break
         ratio = moved
         if np.abs(step).max() < 1e-10:
@@ -185,65 +245,87 @@ def _polish(ratio: Array, made: Products, of: Factors, restricted: bool) -> Arra
 
 @dataclass(frozen=True, eq=False)
 class _Solved:
+    """The profiled criterion at one set of ratios.
+
+    ``effects`` are those over ratio and noise, ``reach`` the fixed effects' part in them: scaled
+    Z'V^-1 X.
+    """
+
+    ratio: Array
     scale: Array
-    lower: Array
-    half_zx: Array
-    half_zy: Array
+    root: Root
     root_xx: Array
     fixed: Array
     left: float
+    effects: Array
+    reach: Array
+    value: float
 
 
-def _solve(ratio: Array, made: Products, of: Factors) -> _Solved:
-    scale = ratio[of.owner] if of.q else np.zeros(0)
-    inner = made.zz * scale[:, None] * scale[None, :] + np.eye(of.q)
-    lower = np.linalg.cholesky(inner) if of.q else inner
-    half = (
-        solve_triangular(lower, scale[:, None] * np.column_stack([made.zx, made.zy]), lower=True)
-        if of.q
-        else np.zeros((0, len(made.xy) + 1))
-    )
-    half_zx, half_zy = half[:, :-1], half[:, -1]
-    root_xx = np.linalg.cholesky(made.xx - half_zx.T @ half_zx)
-    right = made.xy - half_zx.T @ half_zy
-    fixed = cho_solve((root_xx, True), right)
-    left = made.yy - half_zy @ half_zy - fixed @ right
-    return _Solved(scale, np.asarray(lower, float), half_zx, half_zy, root_xx, fixed, float(left))
+class _Criterion:
+    """Minus twice the profiled log-likelihood as a function of the ratios."""
+
+    def __init__(self, made: Products, of: Factors, restricted: bool) -> None:
+        self.made, self.of, self.restricted = made, of, restricted
+        self.p = len(made.xy)
+        self.free = made.n - (self.p if restricted else 0)
+
+    def __call__(self, ratio: Array) -> tuple[float, Array]:
+        """Value, and slope in the ratios."""
+        at = self.solve(ratio)
+        slope = 2 * self.log_slope(at) / np.where(ratio > 0, ratio, np.inf)
+        return at.value, slope
+
+    def solve(self, ratio: Array) -> _Solved:
+        made = self.made
+        scale = ratio[self.of.owner]
+        root = made.zz.root_plus(scale)
+        half = root.forward(scale[:, None] * np.column_stack([made.zx, made.zy]))
+        half_zx, half_zy = half[:, :-1], half[:, -1]
+        root_xx = np.asarray(np.linalg.cholesky(made.xx - half_zx.T @ half_zx), float)
+        right = made.xy - half_zx.T @ half_zy
+        fixed = cho_solve((root_xx, True), right)
+        left = float(made.yy - half_zy @ half_zy - fixed @ right)
+        back = root.backward(half)
+        value = root.log_det() + self.free * (1 + np.log(2 * np.pi * left / self.free))
+        if self.restricted:
+            value += 2 * np.log(np.diag(root_xx)).sum()
+        effects = back[:, -1] - back[:, :-1] @ fixed
+        return _Solved(
+            ratio, scale, root, root_xx, fixed, left, effects, back[:, :-1], float(value)
+        )
+
+    def by_factor(self, per_level: Array) -> Array:
+        """Sums over each factor's levels."""
+        found = np.bincount(self.of.owner, per_level, minlength=len(self.of.names))
+        return found.astype(float, copy=False)
+
+    def log_slope(self, at: _Solved) -> Array:
+        """Slope in the logarithms of the squared ratios."""
+        # Scaled Z'V^-1 Z is 1 - M^-1, with M the factorised matrix.
+        inner = 1.0 - at.root.inverse().diagonal()
+        if self.restricted:
+            part = solve_triangular(at.root_xx, at.reach.T, lower=True)
+            inner -= np.einsum("ij,ij->j", part, part)
+        return self.by_factor(inner - self.free / at.left * at.effects**2)
+
+    def average_information(self, at: _Solved) -> Array:
+        """Mean of observed and expected curvature in the logarithms of the squared ratios."""
+        each = np.zeros((self.of.q, len(self.of.names)))
+        each[np.arange(self.of.q), self.of.owner] = at.effects
+        part = solve_triangular(at.root_xx, at.reach.T @ each, lower=True)
+        products = each.T @ (each - at.root.solve(each)) - part.T @ part
+        own = self.by_factor(at.effects**2)
+        return self.free / at.left * (products - np.outer(own, own) / at.left)
 
 
-def _criterion(ratio: Array, made: Products, of: Factors, restricted: bool) -> tuple[float, Array]:
-    """Minus twice the profiled log-likelihood and its gradient in the ratios."""
-    at = _solve(ratio, made, of)
-    free = made.n - (len(made.xy) if restricted else 0)
-    value = 2 * np.log(np.diag(at.lower)).sum() + free * (1 + np.log(2 * np.pi * at.left / free))
-    if restricted:
-        value += 2 * np.log(np.diag(at.root_xx)).sum()
-    # Z'V^-1 Z, its part explained by x, and Z'V^-1 (y - xb), all at residual variance 1.
-    half = solve_triangular(at.lower, at.scale[:, None] * made.zz, lower=True)
-    inner = np.diag(made.zz) - np.einsum("ij,ij->j", half, half)
-    zvx = made.zx - half.T @ at.half_zx
-    residual = made.zy - half.T @ at.half_zy - zvx @ at.fixed
-    if restricted:
-        part = solve_triangular(at.root_xx, zvx.T, lower=True)
-        inner = inner - np.einsum("ij,ij->j", part, part)
-    per_level = inner - free * residual**2 / at.left
-    slope = 2 * ratio * np.bincount(of.owner, per_level, minlength=len(ratio))
-    return float(value), slope
-
-
-def _finish(ratio: Array, made: Products, of: Factors, restricted: bool) -> GaussianFit:
-    at = _solve(ratio, made, of)
-    free = made.n - (len(made.xy) if restricted else 0)
-    variance = at.left / free
-    value = 2 * np.log(np.diag(at.lower)).sum() + free * (1 + np.log(2 * np.pi * variance))
-    if restricted:
-        value += 2 * np.log(np.diag(at.root_xx)).sum()
+def _finish(ratio: Array, criterion: _Criterion) -> GaussianFit:
+    of, at = criterion.of, criterion.solve(ratio)
+    variance = at.left / criterion.free
     unit = np.linalg.inv(at.root_xx)
-    back = solve_triangular(at.lower, np.diag(at.scale), lower=True)
-    effects = back.T @ (at.half_zy - at.half_zx @ at.fixed)
-    known = np.einsum("ij,ij->j", back, back)
-    fixed_part = unit @ (at.half_zx.T @ back)
-    more = np.einsum("ij,ij->j", fixed_part, fixed_part)
+    known = at.scale**2 * at.root.inverse().diagonal()
+    part = at.scale[:, None] * at.reach @ unit.T
+    more = np.einsum("ij,ij->i", part, part)
     names = tuple(name for name, size in zip(of.names, ratio, strict=True) if size == 0)
     return GaussianFit(
         factors=of,
@@ -251,9 +333,9 @@ def _finish(ratio: Array, made: Products, of: Factors, restricted: bool) -> Gaus
         fixed_covariance=variance * unit.T @ unit,
         sd=ratio * np.sqrt(variance),
         residual_sd=float(np.sqrt(variance)),
-        criterion=float(value),
-        restricted=restricted,
-        effects=effects,
+        criterion=at.value,
+        restricted=criterion.restricted,
+        effects=at.scale * at.effects,
         conditional_sd=np.sqrt(variance * known),
         prediction_sd=np.sqrt(variance * (known + more)),
         at_zero=names,

@@ -10,11 +10,11 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import cho_solve, cholesky, solve_triangular
 from scipy.optimize import minimize
 from scipy.special import gammaincinv, ndtri
 from threadpoolctl import threadpool_limits
 
+from yieldkit.methods.crossed.blocks import Root
 from yieldkit.methods.crossed.design import Array, Factors
 from yieldkit.methods.crossed.laplace import Inner, Problem
 from yieldkit.methods.crossed.mixture import Mixture
@@ -32,19 +32,18 @@ LEAST_WEIGHT = 1e-4
 class Node:
     """The approximation at one set of standard deviations.
 
-    ``effects`` are posterior means (the mode moved by the first-order skewness term), ``mode`` the
-    predictor's mode by cell, ``root`` the Cholesky factor of the curvature in units of ``scale``.
+    ``effects`` are posterior means (the mode moved by the first-order skewness term), ``root`` is
+    the Cholesky factor of the curvature in units of ``scale``.
     """
 
     sd: Array
     effects: Array
-    eta: Array
     scale: Array
-    root: Array
+    root: Root
 
     def spread_of(self, functionals: Array) -> Array:
         """Standard deviation of linear functionals of the effects, shape (q, m) to (m,)."""
-        half = solve_triangular(self.root, self.scale[:, None] * functionals, lower=True)
+        half = self.root.forward(self.scale[:, None] * functionals)
         return np.sqrt(np.einsum("ij,ij->j", half, half))
 
 
@@ -117,7 +116,7 @@ class Integrated:
         for node, many in zip(self.nodes, counts, strict=True):
             if many:
                 luck = rng.standard_normal((len(node.scale), many))
-                moved = solve_triangular(node.root, luck, lower=True, trans="T")
+                moved = node.root.backward(luck)
                 effects.append(node.effects + (node.scale[:, None] * moved).T)
                 sds.append(np.tile(node.sd, (many, 1)))
         order = rng.permutation(size)
@@ -188,20 +187,6 @@ def integrate(
         return Integrated(of, nodes, weight[kept] / weight[kept].sum(), centre, efficiency)
 
 
-@dataclass(frozen=True, eq=False)
-class _Warm:
-    """Quadratic of the log-likelihood at the last mode: cross-products and linear part."""
-
-    pairs: Array
-    pull: Array
-
-
-def _root(pairs: Array, scale: Array) -> Array:
-    curvature = pairs * scale[:, None] * scale
-    curvature[np.diag_indices_from(curvature)] += 1.0
-    return cholesky(curvature, lower=True, overwrite_a=True, check_finite=False)
-
-
 class _Search:
     """The posterior of log standard deviations, begun where the last mode was."""
 
@@ -219,7 +204,7 @@ class _Search:
         self.prior = np.array([prior[names[at]] for at in self.free])
         self.known = np.array([held.get(name, np.nan) for name in names])
         self.fixed = np.array([centre])
-        self.warm: _Warm | None = None
+        self.warm: Inner | None = None
 
     def sds(self, logs: Array) -> Array:
         sd = self.known.copy()
@@ -228,39 +213,9 @@ class _Search:
 
     def solve(self, sd: Array) -> Inner:
         """Mode of the effects by Newton steps, to the decrement ``NEAR``."""
-        problem, scale = self.problem, sd[self.problem.of.owner]
-        at = self._start(scale)
-        height, eta = self._height(at, scale)
-        for _ in range(50):
-            slopes = problem.response.slopes(eta, self.log_scale)
-            pairs = problem.of.pair_sums(slopes.weight)
-            sums = problem.of.sums(slopes.first)
-            root = _root(pairs, scale)
-            slope = scale * sums - at
-            step = cho_solve((root, True), slope, check_finite=False)
-            decrement, length = float(slope @ step), 1.0
-            if decrement < NEAR:
-                break
-            while True:
-                higher, there = self._height(at + length * step, scale)
-                if higher >= height or length < 1e-4:
-                    break
-                length /= 2
-            at, height, eta = at + length * step, higher, there
-        self.warm = _Warm(pairs, sums + pairs @ (scale * at))
-        return Inner(at, eta, root, float(height - np.log(np.diag(root)).sum()))
-
-    def _start(self, scale: Array) -> Array:
-        """Mode under the last one's quadratic: it costs no pass over the cells."""
-        if self.warm is None:
-            return np.zeros(len(scale))
-        root = _root(self.warm.pairs, scale)
-        return cho_solve((root, True), scale * self.warm.pull, check_finite=False)
-
-    def _height(self, at: Array, scale: Array) -> tuple[float, Array]:
-        eta = self.problem.predictor(at, self.fixed, scale)
-        value = self.problem.response.log_likelihood(eta, self.log_scale).sum() - at @ at / 2
-        return float(value), eta
+        found = self.problem.solve(self.fixed, sd, self.log_scale, self.warm, near=NEAR)
+        self.warm = found
+        return found
 
     def log_posterior(self, inner: Inner, logs: Array) -> float:
         """Of the logarithms: half-normal priors of the deviations, with the change of variable."""
@@ -291,20 +246,18 @@ class _Search:
     def _value_and_slope(self, logs: Array) -> tuple[float, Array]:
         sd = self.sds(logs)
         inner = self.solve(sd)
-        _, by_sd, _ = self.problem.gradient(inner, sd, self.log_scale)
+        _, by_sd, _ = self.problem.gradient(inner, sd)
         own = np.exp(logs)
         slope = by_sd[self.free] * own + 1 - (own / self.prior) ** 2
         return -self.log_posterior(inner, logs), -slope
 
     def node(self, inner: Inner, sd: Array) -> Node:
         """The node with the mode moved to the mean by the third derivatives."""
-        of, scale = self.problem.of, sd[self.problem.of.owner]
-        slopes = self.problem.response.slopes(inner.eta, self.log_scale)
-        inverse = cho_solve((inner.root, True), np.eye(of.q), check_finite=False)
-        leverage = of.leverages(inverse * scale[:, None] * scale)
-        pull = self.problem.gather(0.5 * slopes.weight_slope * leverage, scale)
-        mean = inner.inner - inverse @ pull
-        return Node(sd, scale * mean, inner.eta, scale, inner.root)
+        inverse = inner.root.inverse()
+        leverage = self.problem.leverages(inverse, inner.scale)
+        pull = self.problem.gather(0.5 * inner.slopes.weight_slope * leverage)
+        mean = inner.inner - inner.root.solve(inner.scale * pull)
+        return Node(sd, inner.scale * mean, inner.scale, inner.root)
 
 
 def _places(middle: Array, root: Array, points: int) -> tuple[Array, Array]:

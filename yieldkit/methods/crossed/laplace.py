@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
-from scipy.linalg import cho_solve
 from scipy.optimize import minimize
 from threadpoolctl import threadpool_limits
 
+from yieldkit.methods.crossed.blocks import Pairs, PairSums, Root, with_fixed, without_fixed
 from yieldkit.methods.crossed.design import Array, Factors
 from yieldkit.methods.crossed.gaussian import leave_zero
-from yieldkit.methods.crossed.responses import Response
+from yieldkit.methods.crossed.responses import Response, Slopes
 
 _STEPS = 200
 
@@ -22,11 +23,18 @@ class Inner:
 
     ``inner`` holds the fixed effects first where they are integrated out too, then the effects in
     units of their standard deviation; ``root`` is the Cholesky factor of the curvature there.
+    ``fixed`` and ``scale`` are what it was solved for (the scale of a fixed effect is 1),
+    ``slopes``, ``pairs``, ``levels_x`` and ``sums`` the cells' slopes and their sums.
     """
 
     inner: Array
-    eta: Array
-    root: Array
+    fixed: Array
+    scale: Array
+    slopes: Slopes
+    pairs: Pairs
+    levels_x: Array
+    sums: Array
+    root: Root
     log_likelihood: float
 
 
@@ -61,117 +69,136 @@ class Problem:
     of: Factors
     restricted: bool
 
+    @cached_property
+    def pair_sums(self) -> PairSums:
+        """Sums over pairs of levels."""
+        return PairSums(self.of)
+
     @property
     def inside(self) -> int:
         """Number of fixed effects inside the inner problem."""
         return self.x.shape[1] if self.restricted else 0
 
-    def predictor(self, inner: Array, fixed: Array, scale: Array) -> Array:
-        """Linear predictor of each cell."""
-        p = self.inside
-        coefficients = inner[:p] if self.restricted else fixed
-        return self.x @ coefficients + self.of.spread(scale * inner[p:])
+    def scale(self, sd: Array) -> Array:
+        """Unit of each inner unknown: 1, or the standard deviation of its factor."""
+        return np.concatenate([np.ones(self.inside), sd[self.of.owner]])
 
-    def gather(self, cell: Array, scale: Array) -> Array:
-        """Cells' values summed into the inner problem's unknowns."""
-        own = scale * self.of.sums(cell)
+    def predictor(self, natural: Array, fixed: Array) -> Array:
+        """Linear predictor of each cell; ``natural`` are the inner unknowns times their scale."""
+        p = self.inside
+        return self.x @ (natural[:p] if p else fixed) + self.of.spread(natural[p:])
+
+    def gather(self, cell: Array) -> Array:
+        """Cells' values summed over what each inner unknown belongs to."""
+        own = np.asarray(self.of.levels_by_cells @ cell)
         return np.concatenate([self.x.T @ cell, own]) if self.restricted else own
 
-    def curvature(self, weight: Array, scale: Array) -> Array:
-        """Curvature of the inner problem, prior included."""
-        q, p = self.of.q, self.inside
-        found = np.zeros((p + q, p + q))
-        found[p:, p:] = self.of.pair_sums(weight) * scale[:, None] * scale[None, :]
-        found[p:, p:] += np.eye(q)
-        if p:
-            found[:p, :p] = self.x.T @ (weight[:, None] * self.x)
-            cross = scale[:, None] * self.of.cross(self.x, weight)
-            found[p:, :p] = cross
-            found[:p, p:] = cross.T
-        return found
+    def cross(self, weight: Array) -> Array:
+        """Sums of ``weight * x`` over the cells of each level, shape (levels, p)."""
+        return np.asarray(self.of.levels_by_cells @ (weight[:, None] * self.x))
 
-    def solve(self, fixed: Array, sd: Array, log_scale: float, start: Array | None) -> Inner:
-        """Mode of the inner problem by Newton steps, halved where they do not climb."""
-        scale = sd[self.of.owner] if self.of.q else np.zeros(0)
-        p = self.inside
-        inner = np.zeros(p + self.of.q) if start is None else start.copy()
-        if start is None and p:
-            inner[0] = self.response.start()
+    def solve(
+        self,
+        fixed: Array,
+        sd: Array,
+        log_scale: float,
+        start: Inner | None,
+        *,
+        near: float = 1e-19,
+    ) -> Inner:
+        """Mode of the inner problem by Newton steps, halved where they do not climb.
 
-        def value(at: Array) -> tuple[float, Array]:
-            eta = self.predictor(at, fixed, scale)
-            found = self.response.log_likelihood(eta, log_scale).sum() - at[p:] @ at[p:] / 2
-            return float(found), eta
-
-        height, eta = value(inner)
-        if not np.isfinite(height):
-            inner = np.zeros_like(inner)
-            if p:
-                inner[0] = self.response.start()
-            height, eta = value(inner)
+        It begins at the mode of the quadratic that ``start`` left, which costs no pass over the
+        cells, and ends at a decrement of ``near``.
+        """
+        of, p = self.of, self.inside
+        scale, prior = self.scale(sd), np.concatenate([np.zeros(p), np.ones(of.q)])
+        at = self._nil() if start is None else self._guess(start, fixed, scale, prior)
+        slopes, height = self._height(at, fixed, scale, log_scale)
+        if start is not None and not np.isfinite(height):
+            at = self._nil()
+            slopes, height = self._height(at, fixed, scale, log_scale)
         for _ in range(_STEPS):
-            slopes = self.response.slopes(eta, log_scale)
-            slope = self.gather(slopes.first, scale)
-            slope[p:] -= inner[p:]
-            root = np.linalg.cholesky(self.curvature(np.maximum(slopes.weight, 1e-12), scale))
-            step = cho_solve((root, True), slope)
+            weight = np.maximum(slopes.weight, 1e-12)
+            pairs, levels_x = self.pair_sums(weight), np.zeros((of.q, 0))
+            if p:
+                levels_x = self.cross(weight)
+                pairs = with_fixed(pairs, levels_x, self.x, weight)
+            root = pairs.root_plus(scale, prior)
+            sums = self.gather(slopes.first)
+            slope = scale * sums - prior * at
+            step = root.solve(slope)
+            if slope @ step < near:
+                break
             size = 1.0
             for _ in range(40):
-                higher, there = value(inner + size * step)
+                tried, higher = self._height(at + size * step, fixed, scale, log_scale)
                 if higher >= height - 1e-12 * abs(height):
                     break
                 size /= 2
-            inner, height, eta = inner + size * step, higher, there
-            if slope @ step < 1e-18 * max(1.0, abs(height)) or np.abs(step).max() < 1e-11:
-                break
-        root = np.linalg.cholesky(
-            self.curvature(self.response.slopes(eta, log_scale).weight, scale)
-        )
-        marginal = height - np.log(np.diag(root)).sum() + p / 2 * np.log(2 * np.pi)
-        return Inner(inner, eta, np.asarray(root, float), float(marginal))
+            at, slopes, height = at + size * step, tried, higher
+        marginal = height - root.log_det() / 2 + p / 2 * np.log(2 * np.pi)
+        return Inner(
+            at, fixed, scale, slopes, pairs, levels_x, sums, root, float(marginal)
+        )  # fmt: skip
 
-    def gradient(self, at: Inner, sd: Array, log_scale: float) -> tuple[Array, Array, float]:
-        """Slopes of the Laplace log-likelihood in fixed effects, standard deviations, log scale."""
-        of, p = self.of, self.inside
-        scale = sd[of.owner] if of.q else np.zeros(0)
-        slopes = self.response.slopes(at.eta, log_scale)
-        inverse = cho_solve((at.root, True), np.eye(len(at.inner)))
-        effects = inverse[p:, p:] * scale[:, None] * scale[None, :]
-        leverage = of.leverages(effects)
+    def _nil(self) -> Array:
+        at = np.zeros(self.inside + self.of.q)
+        if self.inside:
+            at[0] = self.response.start()
+        return at
+
+    def _guess(self, start: Inner, fixed: Array, scale: Array, prior: Array) -> Array:
+        pull = start.sums + start.pairs.dot(start.scale * start.inner)
+        moved = fixed - start.fixed
+        if not self.restricted and moved.any():
+            pull = pull - self.cross(start.slopes.weight) @ moved
+        return start.pairs.root_plus(scale, prior).solve(scale * pull)
+
+    def _height(
+        self, at: Array, fixed: Array, scale: Array, log_scale: float
+    ) -> tuple[Slopes, float]:
+        slopes = self.response.slopes(self.predictor(scale * at, fixed), log_scale)
+        own = at[self.inside :]
+        return slopes, slopes.height - float(own @ own) / 2
+
+    def leverages(self, inverse: Pairs, scale: Array) -> Array:
+        """Variance of each cell's predictor, ``inverse`` being that of the inner curvature."""
+        p, natural = self.inside, inverse.scaled(scale)
+        leverage = self.pair_sums.leverages(without_fixed(natural, p))
         if p:
-            leverage += np.einsum("ij,jk,ik->i", self.x, inverse[:p, :p], self.x)
+            fixed = natural.rest[:p, :p]
+            leverage += np.einsum("ij,jk,ik->i", self.x, fixed, self.x)
             for column in range(p):
-                leverage += 2 * self.x[:, column] * of.spread(scale * inverse[p:, column])
+                levels = np.empty(natural.size)
+                levels[natural.large] = natural.cross[:, column]
+                levels[natural.small] = natural.rest[:, column]
+                leverage += 2 * self.x[:, column] * self.of.spread(levels[p:])
+        return leverage
+
+    def gradient(self, at: Inner, sd: Array) -> tuple[Array, Array, float]:
+        """Slopes of the Laplace log-likelihood in fixed effects, standard deviations, log scale."""
+        of, p, slopes = self.of, self.inside, at.slopes
+        inverse = at.root.inverse()
+        leverage = self.leverages(inverse, at.scale)
         pull = 0.5 * slopes.weight_slope * leverage
-        back = cho_solve((at.root, True), self.gather(pull, scale))
-        through = slopes.weight * self.predictor_of(back, scale)
-        total = slopes.first - pull + through
+        back = at.root.solve(at.scale * self.gather(pull))
+        nothing = np.zeros_like(at.fixed)
+        total = slopes.first - pull + slopes.weight * self.predictor(at.scale * back, nothing)
         fixed = self.x.T @ total if not self.restricted else np.zeros(0)
-        sums, residual = of.sums(total), of.sums(slopes.first)
-        pairs = of.pair_sums(slopes.weight)
-        own = np.einsum("ij,ij->i", inverse[p:, p:] * scale[None, :], pairs)
-        if p:
-            own += np.einsum("ij,ij->i", inverse[p:, :p], of.cross(self.x, slopes.weight))
-        per_level = at.inner[p:] * sums - own - back[p:] * residual
-        deviations = np.zeros(len(sd))
-        if of.q:
-            deviations += np.bincount(of.owner, per_level, minlength=len(sd))
+        own = inverse.row_dots(at.pairs, at.scale)
+        per_level = at.inner[p:] * (of.levels_by_cells @ total) - (own + back * at.sums)[p:]
+        deviations = np.bincount(of.owner, per_level, minlength=len(sd)).astype(float, copy=False)
         in_scale = 0.0
         if self.response.has_scale:
             assert slopes.scale_first is not None and slopes.first_in_scale is not None
             assert slopes.weight_in_scale is not None
             in_scale = float(
                 slopes.scale_first.sum()
-                - 0.5 * (leverage * slopes.weight_in_scale).sum()
-                - self.gather(slopes.first_in_scale, scale) @ back
+                - 0.5 * (leverage @ slopes.weight_in_scale)
+                - (at.scale * self.gather(slopes.first_in_scale)) @ back
             )
         return fixed, deviations, in_scale
-
-    def predictor_of(self, inner: Array, scale: Array) -> Array:
-        """Change of each cell's predictor for a change of the inner unknowns."""
-        p = self.inside
-        found = self.of.spread(scale * inner[p:])
-        return found + self.x @ inner[:p] if p else found
 
 
 def fit_laplace(
@@ -238,7 +265,7 @@ class _Outer:
         self.problem = problem
         self.p = 0 if problem.restricted else problem.x.shape[1]
         self.k = len(problem.of.names)
-        self.warm: Array | None = None
+        self.warm: Inner | None = None
 
     def split(self, vector: Array) -> tuple[Array, Array, float]:
         """Fixed effects, standard deviations and log scale of an outer vector."""
@@ -260,9 +287,8 @@ class _Outer:
 
     def value_and_slope(self, vector: Array) -> tuple[float, Array]:
         fixed, sd, log_scale = self.split(vector)
-        at = self.problem.solve(fixed, sd, log_scale, self.warm)
-        self.warm = at.inner
-        in_fixed, in_sd, in_scale = self.problem.gradient(at, sd, log_scale)
+        at = self.warm = self.problem.solve(fixed, sd, log_scale, self.warm)
+        in_fixed, in_sd, in_scale = self.problem.gradient(at, sd)
         tail = [in_scale] if self.problem.response.has_scale else []
         return -at.log_likelihood, -np.concatenate([in_fixed, in_sd, tail])
 
@@ -311,16 +337,15 @@ class _Outer:
         problem, of, p = self.problem, self.problem.of, self.problem.inside
         sd = np.where(sd < 1e-4, 0.0, sd)
         at = problem.solve(fixed, sd, log_scale, self.warm)
-        inverse = cho_solve((at.root, True), np.eye(len(at.inner)))
-        scale = sd[of.owner] if of.q else np.zeros(0)
         covariance = None
         if p:
-            fixed, fixed_covariance = at.inner[:p], inverse[:p, :p]
+            fixed = at.inner[:p]
+            fixed_covariance = at.root.inverse().rest[:p, :p]
         else:
-            weight = problem.response.slopes(at.eta, log_scale).weight
-            half = scale[:, None] * of.cross(problem.x, weight)
-            inner = problem.x.T @ (weight[:, None] * problem.x) - half.T @ inverse @ half
-            fixed_covariance = np.linalg.inv(inner)
+            weight = at.slopes.weight
+            half = at.root.forward(at.scale[:, None] * problem.cross(weight))
+            inner = problem.x.T @ (weight[:, None] * problem.x) - half.T @ half
+            fixed_covariance = np.asarray(np.linalg.inv(inner), float)
             if with_covariance:
                 covariance = self._covariance(
                     np.concatenate([fixed, sd, vector[self.p + self.k :]])
@@ -333,8 +358,8 @@ class _Outer:
             scale=float(np.exp(log_scale)) if problem.response.has_scale else None,
             log_likelihood=at.log_likelihood + problem.response.constant,
             restricted=problem.restricted,
-            effects=scale * at.inner[p:],
-            conditional_sd=scale * np.sqrt(np.diag(inverse)[p:]),
+            effects=(at.scale * at.inner)[p:],
+            conditional_sd=(at.scale * np.sqrt(at.root.inverse().diagonal()))[p:],
             covariance=covariance,
             at_zero=tuple(n for n, size in zip(of.names, sd, strict=True) if size == 0),
         )

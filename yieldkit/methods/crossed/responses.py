@@ -7,20 +7,21 @@ from typing import Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import expit, gammaln, log_ndtr
+from scipy.special import gammaln, log_ndtr
 
 from yieldkit.methods.crossed.design import Array
 
 
 @dataclass(frozen=True, eq=False)
 class Slopes:
-    """Derivatives of each cell's log-likelihood.
+    """Log-likelihood of all cells, ``height``, and the derivatives of each cell's.
 
     In the predictor: ``first``, minus the second (``weight``), and the slope of that weight
     (``weight_slope``). In the logarithm of the scale, where there is one: ``scale_first``, and the
     slopes of ``first`` and ``weight`` in it.
     """
 
+    height: float
     first: Array
     weight: Array
     weight_slope: Array
@@ -30,7 +31,7 @@ class Slopes:
 
 
 class Response(Protocol):
-    """A response: its size, whether it has a scale, its log-likelihood and slopes."""
+    """A response: whether it has a scale, its log-likelihood and slopes."""
 
     has_scale: bool
     constant: float
@@ -38,11 +39,8 @@ class Response(Protocol):
     def start(self) -> float:
         """A first guess of the intercept."""
 
-    def log_likelihood(self, eta: Array, log_scale: float) -> Array:
-        """Log-likelihood of each cell, shape (n,), without ``constant``."""
-
     def slopes(self, eta: Array, log_scale: float) -> Slopes:
-        """Derivatives of each cell's log-likelihood."""
+        """Log-likelihood, without ``constant``, and its derivatives at predictors, shape (n,)."""
 
 
 class Counts:
@@ -72,15 +70,15 @@ class Counts:
         share = (self.passed.sum() + 0.5) / (self.tried.sum() + 1.0)
         return float(np.log(share / (1 - share)))
 
-    def log_likelihood(self, eta: Array, log_scale: float) -> Array:
-        """See ``Response.log_likelihood``."""
-        return self.passed * eta - self.tried * np.logaddexp(0.0, eta)
-
     def slopes(self, eta: Array, log_scale: float) -> Slopes:
         """See ``Response.slopes``."""
-        chance = expit(eta)
-        weight = self.tried * chance * (1 - chance)
-        return Slopes(self.passed - self.tried * chance, weight, weight * (1 - 2 * chance))
+        small = np.exp(-np.abs(eta))
+        less = 1 / (1 + small)
+        chance = np.where(eta > 0, less, small * less)
+        height = self.passed @ eta - self.tried @ (np.maximum(eta, 0.0) + np.log1p(small))
+        weight = self.tried * (small * less * less)
+        first = self.passed - self.tried * chance
+        return Slopes(float(height), first, weight, weight * (1 - 2 * chance))
 
 
 class Intervals:
@@ -109,11 +107,6 @@ class Intervals:
         )
         return float(np.average(near, weights=self.count))
 
-    def log_likelihood(self, eta: Array, log_scale: float) -> Array:
-        """See ``Response.log_likelihood``."""
-        down, up = self._standard(eta, log_scale)
-        return self.count * _log_chance(down, up)
-
     def slopes(self, eta: Array, log_scale: float) -> Slopes:
         """See ``Response.slopes``."""
         down, up = self._standard(eta, log_scale)
@@ -134,6 +127,7 @@ class Intervals:
         two_scale = (high1 - low1) - (high3 - low3) - two * two
         n = self.count
         return Slopes(
+            height=float(n @ chance),
             first=-n * g1 / scale,
             weight=-n * g2 / scale**2,
             weight_slope=n * g3 / scale**3,
