@@ -2,6 +2,7 @@
 
 from tests.answers.loss_tables import NO_READINGS, attempts_of
 from yieldkit.answers.limits import limits_without_readings
+from yieldkit.answers.loss_readings import loss_readings
 from yieldkit.crew import Crew
 
 
@@ -15,7 +16,8 @@ def test_a_limit_without_any_reading_is_named():
             ]
         }
     )
-    found = limits_without_readings(attempts_of([0.02, 0.03]), NO_READINGS, crew=crew)
+    readings = loss_readings(attempts_of([0.02, 0.03]), NO_READINGS, crew)
+    found = limits_without_readings(readings, crew=crew)
     assert list(found.table["wavelength_nm"].isna()) == [True, False]
     assert list(found.table["job"]) == ["J9", "all"]
     assert "No reading of this kind" in str(found)

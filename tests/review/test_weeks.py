@@ -140,6 +140,15 @@ def test_a_week_whose_tests_are_still_out_has_no_yield_yet(crew):
     assert "100.0 %" not in page(written).split('id="arrived"')[0]
 
 
+def test_a_test_this_week_of_a_joint_made_last_week_is_told_under_its_type(crew):
+    rows = joints(range(1, 13), start=MONDAY - timedelta(days=4))
+    crew.arcs("a.csv", rows + joints(range(20, 24)))
+    crew.tests("t.csv", passed(rows, after=timedelta(days=5)))
+    losses = crew.review().review.stable["losses"]
+    tested = losses[losses["quantity"].eq("insertion loss") & losses["by"].eq("connector_type")]
+    assert set(tested["group"]) == {"SC"} and set(tested["n"]) == {12}
+
+
 def test_three_arcs_at_one_position_are_one_failed_position_not_three_joints(crew):
     rows = joints(range(1, 11))
     again = [(MONDAY + timedelta(hours=6, minutes=9 * k), "T01", 11, "0.30 dB") for k in range(2)]

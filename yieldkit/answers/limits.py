@@ -118,8 +118,20 @@ def limit_verdicts(
     ValueError
         If a column is missing, or ``by`` or ``confidence`` is none.
     """
-    check_confidence(confidence)
     readings = loss_readings(attempts, measurements, crew)
+    return verdicts_of(readings, crew=crew, by=by, confidence=confidence, as_of=as_of)
+
+
+def verdicts_of(
+    readings: pd.DataFrame,
+    *,
+    crew: Crew,
+    by: str = "connector_type",
+    confidence: float = 0.95,
+    as_of: pd.Timestamp | None = None,
+) -> LimitVerdicts:
+    """``limit_verdicts`` on readings at hand (``loss_readings``)."""
+    check_confidence(confidence)
     readings = readings[readings["last"]].reset_index(drop=True)
     readings["group"] = group_names(readings, by)
     met = readings_of_rows(readings, crew.limits)
@@ -137,15 +149,15 @@ def limit_verdicts(
     )  # fmt: skip
 
 
-def limits_without_readings(
-    attempts: pd.DataFrame, measurements: pd.DataFrame, *, crew: Crew
-) -> Result:
+def limits_without_readings(readings: pd.DataFrame, *, crew: Crew) -> Result:
     """Limit rows of the settings that no reading meets: they say nothing, and a page must say so.
 
     Parameters
     ----------
-    attempts, measurements : DataFrame
-        The schema's tables, cut to the period asked for.
+    readings : DataFrame
+        Of the period asked for, from ``loss_readings``.
+    crew : Crew
+        Settings with the limits.
 
     Returns
     -------
@@ -153,7 +165,6 @@ def limits_without_readings(
         ``table``: ``limit``, ``quantity``, ``wavelength_nm``, ``connector_type``, ``job``; one
         finding a row.
     """
-    readings = loss_readings(attempts, measurements, crew)
     silent = []
     for row in crew.limits:
         same = readings["quantity"] == row.quantity

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -109,8 +110,23 @@ def loss_summary(
     ValueError
         If a column is missing, or ``by`` or ``confidence`` is none.
     """
+    readings = loss_readings(attempts, measurements, crew)
+    return summary_of(readings, crew=crew, by=by, confidence=confidence, as_of=as_of)
+
+
+def summary_of(
+    readings: pd.DataFrame,
+    *,
+    crew: Crew,
+    by: str | Sequence[str] = "connector_type",
+    confidence: float = 0.95,
+    as_of: pd.Timestamp | None = None,
+) -> LossSummary:
+    """``loss_summary`` of readings at hand (``loss_readings``), by one grouping or several."""
     check_confidence(confidence)
-    readings, keys, counts = grouped_losses(attempts, measurements, crew, by)
+    groupings = [by] if isinstance(by, str) else list(by)
+    grouped = pd.concat([losses_by(readings, each) for each in groupings], ignore_index=True)
+    keys, counts = count_groups(grouped, KEYS)
     signed = below_zero(counts)
     table, bins = [], []
     for chosen, families in ((~signed, USUAL_FAMILIES), (signed, SIGNED)):
@@ -121,14 +137,15 @@ def loss_summary(
             table.append(summary_rows(rows, part, found, confidence))
             bins.append(_bins(rows, part, found))
     whole = pd.concat(table, ignore_index=True) if table else pd.DataFrame(columns=COLUMNS)
-    whole = whole.sort_values(KEYS, ignore_index=True)
+    order = whole["by"].map(groupings.index)
+    whole = whole.assign(order=order).sort_values(["order", *KEYS], ignore_index=True)
     return LossSummary(
         table=whole[COLUMNS],
         findings=tuple(_finding(row, crew) for row in whole.to_dict("records")),
-        settings={"by": by},
+        settings={"by": ", ".join(groupings)},
         confidence=confidence,
         as_of=as_of,
-        behind=readings[[*KEYS, "attempt_id", "position_id", "low", "high"]],
+        behind=grouped[[*KEYS, "attempt_id", "position_id", "low", "high"]],
         bins=pd.concat(bins, ignore_index=True) if bins else pd.DataFrame(),
     )
 
@@ -137,12 +154,16 @@ def grouped_losses(
     attempts: pd.DataFrame, measurements: pd.DataFrame, crew: Crew, by: str
 ) -> tuple[pd.DataFrame, pd.DataFrame, Counts]:
     """Readings of losses with their group, the groups' keys, and counts per interval."""
-    readings = loss_readings(attempts, measurements, crew)
-    readings = readings[readings["quantity"].isin(LOSSES)]
-    newest = readings["quantity"].eq("estimated loss") | readings["last"]
-    readings = readings[newest].assign(by=by)
-    readings["group"] = group_names(readings, by)
+    readings = losses_by(loss_readings(attempts, measurements, crew), by)
     return readings, *count_groups(readings, KEYS)
+
+
+def losses_by(readings: pd.DataFrame, by: str) -> pd.DataFrame:
+    """Readings that count for a loss, each with its group: all arcs, a joint's newest tests."""
+    counts = readings["quantity"].eq("estimated loss") | readings["last"]
+    some = readings[readings["quantity"].isin(LOSSES) & counts].assign(by=by)
+    some["group"] = group_names(some, by)
+    return some
 
 
 def count_groups(readings: pd.DataFrame, keys: list[str]) -> tuple[pd.DataFrame, Counts]:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import pandas as pd
 
-from yieldkit.answers.limits import limit_verdicts, limits_without_readings
-from yieldkit.answers.losses import loss_summary
+from yieldkit.answers.limits import limits_without_readings, verdicts_of
+from yieldkit.answers.loss_readings import loss_readings
+from yieldkit.answers.losses import summary_of
 from yieldkit.answers.result import Finding
 from yieldkit.crew import Crew
 from yieldkit.figures.losses import draw_quantiles
@@ -22,19 +23,17 @@ _OVER = ["limit", "group", "quantity", "wavelength_nm", "low", "high", "limit_db
 
 def losses(asked: Asked) -> Part:
     """Losses of the week; limits on single joints held against the week, others the quarter."""
-    attempts = asked.records.attempts(since=asked.first, until=asked.last)
-    measured = asked.records.measurements(since=asked.first, until=asked.last)
-    groupings = ["connector_type", "splicer", *(["technician"] if asked.lead else [])]
-    summaries = [
-        loss_summary(attempts, measured, crew=asked.crew, by=by, confidence=asked.confidence)
-        for by in groupings
-    ]
-    table = summaries[0].table
-    each, over = _single_joints(asked, attempts, measured)
     period = {"since": asked.quarter_starts, "until": asked.last}
-    quarter = asked.records.attempts(**period), asked.records.measurements(**period)
-    whole = limit_verdicts(
-        *quarter, crew=_only(asked.crew, each=False), confidence=asked.confidence
+    quarter = loss_readings(
+        asked.records.attempts(**period), asked.records.measurements(**period), asked.crew
+    )
+    week = quarter[pd.to_datetime(quarter["date"]) >= pd.Timestamp(asked.first)]
+    groupings = ["connector_type", "splicer", *(["technician"] if asked.lead else [])]
+    told = summary_of(week, crew=asked.crew, by=groupings, confidence=asked.confidence).table
+    table = told[told["by"] == groupings[0]]
+    each, over = _single_joints(asked, week)
+    whole = verdicts_of(
+        quarter, crew=_only(asked.crew, each=False), confidence=asked.confidence
     ).table
     held = pd.concat([part for part in (each, whole) if len(part)] or [each], ignore_index=True)
     worst_first = held.sort_values(
@@ -45,25 +44,18 @@ def losses(asked: Asked) -> Part:
         tables.append(shown.limits(worst_first, words.CAPTIONS["limits"]))
     if len(table):
         tables.append(shown.losses(table, words.CAPTIONS["losses"]))
-    silent = limits_without_readings(*quarter, crew=asked.crew)
+    silent = limits_without_readings(quarter, crew=asked.crew)
     findings = (*_over_findings(over, each), *_whole_findings(whole), *silent.findings)
     return Part(
         Section("losses", findings, _pictures(table), tuple(tables)),
-        stable={
-            "losses": pd.concat([each.table for each in summaries], ignore_index=True),
-            "limits": held,
-        },
+        stable={"losses": told, "limits": held},
         further={"over_limit": over},
     )
 
 
-def _single_joints(
-    asked: Asked, attempts: pd.DataFrame, measured: pd.DataFrame
-) -> tuple[pd.DataFrame, pd.DataFrame]:
+def _single_joints(asked: Asked, readings: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Verdicts of the limit rows for single joints, and the readings surely beyond them."""
-    found = limit_verdicts(
-        attempts, measured, crew=_only(asked.crew, each=True), confidence=asked.confidence
-    )
+    found = verdicts_of(readings, crew=_only(asked.crew, each=True), confidence=asked.confidence)
     place = ["position_id", "job", "panel", "port", "state"]
     if found.behind is None or found.table.empty:
         return found.table, pd.DataFrame(columns=[*_OVER, *place[1:]])

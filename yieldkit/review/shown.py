@@ -116,7 +116,7 @@ def limits(table: pd.DataFrame, caption: str) -> Shown:
     open_or_failed = int((table["verdict"] != "met").sum())
 
     def row(each: pd.Series) -> list[str]:
-        which = "" if each["group"] in ("all", "") else f"{each['group']}, "
+        which = _which(each)
         more = each["n_more"]
         verdict = str(each["verdict"])
         if verdict == "cannot tell" and not missing(more):
@@ -136,6 +136,14 @@ def limits(table: pd.DataFrame, caption: str) -> Shown:
     return _shown(table, caption, heads, row, figures=range(2, 6), most=most)
 
 
+def _which(each: pd.Series) -> str:
+    """The group before what is read of it; a group of joints without a type says so."""
+    group = str(each["group"])
+    if group in ("all", ""):
+        return ""
+    return f"{group.replace('unknown', words.NO_TYPE, 1)}, "
+
+
 MARKS = {"met": "●", "not met": "◆", "cannot tell": "○"}
 """A mark a verdict, told apart by shape."""
 
@@ -144,7 +152,7 @@ def losses(table: pd.DataFrame, caption: str) -> Shown:
     """Losses of groups: mean, and what 97 % stay under, with their intervals."""
 
     def row(each: pd.Series) -> list[str]:
-        which = "" if each["group"] in ("all", "") else f"{each['group']}, "
+        which = _which(each)
         cells = [which + reading(each), whole(each["n"])]
         for name in ("mean_db", "q97_db"):
             known = not missing(each[name])

@@ -108,6 +108,8 @@ NOTHING_HERE = {
 }
 TRUST_LOW = "Not all could be linked; the sheet `doubts` lists what to look at."
 
+NO_TYPE = "type not known"
+
 CAPTIONS = {
     "records": "Files, and what became of their rows",
     "open": "Jobs with joints that wait",
