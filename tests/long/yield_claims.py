@@ -10,7 +10,7 @@ import pandas as pd
 from scipy.special import expit
 
 from yieldkit.answers import sources
-from yieldkit.answers.fair import HANDS, PRIOR_SD, fair_logits, fit_crew
+from yieldkit.answers.fair import HANDS, PRIOR_SD, CrewModel, fair_logits, fit_crew
 
 
 @dataclass(frozen=True)
@@ -82,71 +82,88 @@ def true_fair(truth: dict[str, Any], kind: str) -> np.ndarray:
     return np.array([expit(base + effect).mean() for effect in truth["effects"][kind]])
 
 
-def fair_yields_cover(plan: CountCrew, seed: int) -> list[dict[str, Any]]:
-    """Intervals of fair yields and of effects (contrasts with the crew) hold the truth."""
-    made, truth = draw_crew(plan, np.random.default_rng(seed))
+def crew_is_judged(plan: CountCrew, seed: int) -> list[dict[str, Any]]:
+    """One fit of one crew, held to all that it says.
+
+    ``claim`` interval: the intervals of a unit's fair yield and of its effect (contrast with the
+    crew) hold the truth. Claim source: a stated chance of being the source comes true. Claim named:
+    one row a crew; the unit named, if any, is the source.
+    """
+    rng = np.random.default_rng(seed)
+    made, truth = draw_crew(plan, rng)
     model = fit_crew(made)
     outcomes = []
     for kind in HANDS:
-        names = list(model.levels(kind))
-        order = [int(name[1:]) for name in names]
-        low, high = fair_logits(model, kind).interval()
+        order = [int(name[1:]) for name in model.levels(kind)]
+        low, high = expit(fair_logits(model, kind).interval())
         fair = true_fair(truth, kind)[order]
         contrast = model.posterior.contrasts(kind)
         effect = truth["effects"][kind][order]
         effect = effect - effect.mean()
         below, above = contrast.interval()
         two = np.abs(contrast.mean() - effect) <= 2 * contrast.sd()
-        for at in range(len(names)):
-            outcomes.append(
-                {
-                    "what": kind,
-                    "covered": bool(expit(low[at]) <= fair[at] <= expit(high[at])),
-                    "covered_effect": bool(below[at] <= effect[at] <= above[at]),
-                    "within_two_sd": bool(two[at]),
-                    "width": float(expit(high[at]) - expit(low[at])),
-                }
-            )
-    return outcomes
-
-
-def sources_are_right(plan: CountCrew, seed: int) -> list[dict[str, Any]]:
-    """A stated chance of being the source comes true as often as it says.
-
-    With a ``shift``: whether the shifted unit came out first, was named, and whether an oracle that
-    knows the size and the onset of the shift found it.
-    """
-    rng = np.random.default_rng(seed)
-    made, truth = draw_crew(plan, rng)
-    model = fit_crew(made)
-    effects, _ = model.posterior.draws(rng, sources.DRAWS)
-    table = sources._table(model, effects, sources.MARGIN_POINTS, 0.95)
-    share = made["first_pass_termination"].eq("yes").mean()
-    limit = -sources.MARGIN_POINTS / 100 / (share * (1 - share))
+        outcomes += [
+            {
+                "claim": "interval",
+                "what": kind,
+                "covered": bool(low[at] <= fair[at] <= high[at]),
+                "covered_effect": bool(below[at] <= effect[at] <= above[at]),
+                "within_two_sd": bool(two[at]),
+                "width": float(high[at] - low[at]),
+            }
+            for at in range(len(order))
+        ]
+    units, stated, told = _chances(model, rng)
+    limit = -sources.MARGIN_POINTS / 100 / sources.slope_of(model)
     gaps = []
-    for kind, unit in zip(table["kind"], table["unit"], strict=True):
+    for kind, unit in zip(units["kind"], units["unit"], strict=True):
         own, code = truth["effects"][kind], truth["codes"][kind]
         gaps.append(own[int(unit[1:])] - own[code].mean())
     worst = int(np.argmin(gaps)) if min(gaps) < limit else -1
-    rows = [
-        {"what": "source", "stated": float(chance), "happened": at == worst}
-        for at, chance in enumerate(table["chance_source"])
+    outcomes += [
+        {"claim": "source", "stated": float(chance), "happened": at == worst}
+        for at, chance in enumerate(stated)
     ]
-    if plan.shift:
-        name = f"{truth['shifted'][0][0].upper()}{truth['shifted'][1]}"
-        kit = table[table["kind"] != "technician"].reset_index(drop=True)
-        first = kit.iloc[int(kit["chance_source"].to_numpy().argmax())]
-        told = bool(first["chance_source"] >= sources.NAMED and first["told"])
-        rows = [
-            {
-                "what": f"{plan.weeks:g} weeks",
-                "first": first["unit"] == name,
-                "oracle": _oracle(made, plan, kit) == name,
-                "named": told,
-                "named_right": (first["unit"] == name) if told else None,
-            }
-        ]
-    return rows
+    top = int(stated.argmax())
+    named = bool(stated[top] >= sources.NAMED and told[top])
+    right = top == worst if named else None
+    return [*outcomes, {"claim": "named", "named": named, "right": right}]
+
+
+def _chances(
+    model: CrewModel, rng: np.random.Generator
+) -> tuple[pd.DataFrame, np.ndarray, np.ndarray]:
+    """Units, their chance of being the source, and whether the layout tells them."""
+    kinds = [kind for kind in model.kinds if kind in HANDS]
+    units = pd.DataFrame(
+        [(kind, unit) for kind in kinds for unit in model.levels(kind)], columns=["kind", "unit"]
+    )
+    effects, _ = model.posterior.draws(rng, sources.DRAWS)
+    stated = sources.chances_of_source(model, effects, units, sources.MARGIN_POINTS)
+    return units, stated, np.concatenate([model.told(kind) for kind in kinds])
+
+
+def shift_is_found(plan: CountCrew, seed: int) -> list[dict[str, Any]]:
+    """Whether the shifted unit of kit came out first, was named, and an oracle found it.
+
+    The oracle knows the size and the onset of the shift.
+    """
+    rng = np.random.default_rng(seed)
+    made, truth = draw_crew(plan, rng)
+    units, stated, told = _chances(fit_crew(made), rng)
+    name = f"{truth['shifted'][0][0].upper()}{truth['shifted'][1]}"
+    kit = units["kind"] != "technician"
+    top = int(np.where(kit, stated, -1.0).argmax())
+    first, named = units["unit"][top], bool(stated[top] >= sources.NAMED and told[top])
+    return [
+        {
+            "what": f"{plan.weeks:g} weeks",
+            "first": first == name,
+            "oracle": _oracle(made, plan, units[kit]) == name,
+            "named": named,
+            "named_right": first == name if named else None,
+        }
+    ]
 
 
 def _oracle(made: pd.DataFrame, plan: CountCrew, kit: pd.DataFrame) -> str:

@@ -163,27 +163,44 @@ def _table(model: CrewModel, effects: np.ndarray, margin: float, confidence: flo
         )
     table = pd.concat(parts, ignore_index=True)
     table = table[table["unit"] != UNKNOWN].reset_index(drop=True)
-    table.insert(8, "chance_source", _chance_source(model, effects, table, margin))
+    table.insert(8, "chance_source", chances_of_source(model, effects, table, margin))
     return table
 
 
-def _chance_source(
-    model: CrewModel, effects: np.ndarray, table: pd.DataFrame, margin: float
+def chances_of_source(
+    model: CrewModel, effects: np.ndarray, units: pd.DataFrame, margin: float
 ) -> np.ndarray:
-    """Share of the draws in which each unit is the worst of all and behind by the margin."""
-    share = model.cells["passed"].sum() / model.cells["tried"].sum()
+    """Share of the draws in which each unit is the worst of all and behind by the margin.
+
+    Parameters
+    ----------
+    model : CrewModel
+        The crew.
+    effects : ndarray, shape (draws, levels)
+        Joint draws of its effects.
+    units : DataFrame
+        ``kind`` and ``unit`` of those compared.
+    margin : float
+        How far behind its kind's mean matters [percentage points].
+    """
+    limit = -margin / 100 / slope_of(model)
+    gaps = np.empty((len(effects), len(units)))
+    for kind, group in units.reset_index(drop=True).groupby("kind", sort=False):
+        names = list(model.levels(str(kind)))
+        weight = model.cells.groupby(kind)["tried"].sum().loc[names].to_numpy(float)
+        own = effects[:, model.posterior.block(str(kind))]
+        places = [names.index(unit) for unit in group["unit"]]
+        gaps[:, group.index] = own[:, places] - (own @ (weight / weight.sum()))[:, None]
+    first = gaps.argmin(axis=1)
+    behind = gaps[np.arange(len(gaps)), first] < limit
+    return np.bincount(first[behind], minlength=len(units)) / len(gaps)
+
+
+def slope_of(model: CrewModel) -> float:
+    """Change of the crew's yield for a small change of the logit."""
+    share = float(model.cells["passed"].sum() / model.cells["tried"].sum())
     share = min(max(share, 0.01), 0.995)
-    limit = -margin / 100 / (share * (1 - share))
-    gaps = []
-    for kind, unit in zip(table["kind"], table["unit"], strict=True):
-        weight = model.cells.groupby(kind)["tried"].sum().loc[list(model.levels(kind))].to_numpy()
-        own = effects[:, model.posterior.block(kind)]
-        middle = own @ (weight / weight.sum())
-        gaps.append(own[:, model.levels(kind).index(unit)] - middle)
-    worst = np.column_stack(gaps)
-    first = worst.argmin(axis=1)
-    behind = worst[np.arange(len(worst)), first] < limit
-    return np.bincount(first[behind], minlength=len(table)) / len(worst)
+    return share * (1 - share)
 
 
 def _spread(model: CrewModel, effects: np.ndarray, confidence: float) -> pd.DataFrame:
