@@ -183,6 +183,24 @@ def test_retries_apart_agree_with_simulation():
     assert pr.given_up(chances, work)[0] == pytest.approx(np.mean(thrice == 0), abs=4 * error)
 
 
+# Outside check: the position's distribution written out, raised to its power by convolution.
+@pytest.mark.parametrize("tries", [1, 2, 4])
+@pytest.mark.parametrize("positions, p, r", [(1, 0.9, 0.5), (90, 0.97, 0.6), (400, 0.7, 0.9)])
+def test_windows_hold_the_whole_distribution(tries, positions, p, r):
+    own = np.array([p, *((1 - p) * (1 - r) ** (k - 1) * r for k in range(1, tries))])
+    own = np.append(own, (1 - p) * (1 - r) ** (tries - 1))
+    wanted = np.ones(1)
+    for _ in range(positions):
+        wanted = np.convolve(wanted, own)
+    chances, work = pr.Chances.known([p], [r]), pr.Work(positions, tries=tries)
+    size = len(wanted)
+    found = np.pad(pr.mixed_pmf(chances, work), (0, size))[:size]
+    assert found == pytest.approx(wanted, abs=1e-14)
+    assert pr.node_pmf(chances, work, 0, size - 1)[0] == pytest.approx(wanted, abs=1e-14)
+    enough = pr.node_enough(chances, work, 0, size // 3)[0]
+    assert enough == pytest.approx(wanted[: size // 3 + 1].sum(), abs=1e-13)
+
+
 # A failure that uses two pieces is two failures' worth of pieces.
 def test_failures_that_use_two_pieces():
     chances = pr.Chances.normal([2.0], job_sd=0.4, step=1 / 8)

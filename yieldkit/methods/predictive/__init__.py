@@ -7,7 +7,6 @@ failures are counted first and only then thinned by the step at which they happe
 
 from yieldkit.methods.predictive.chances import Chances, node_step, normal_nodes
 from yieldkit.methods.predictive.failures import (
-    Work,
     failures_in_attempts,
     given_up,
     mean_and_variance,
@@ -34,6 +33,7 @@ from yieldkit.methods.predictive.packs import (
     cost_curve,
     search_all_packs,
 )
+from yieldkit.methods.predictive.spectrum import Work
 
 __all__ = [
     "Chances",

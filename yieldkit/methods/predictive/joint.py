@@ -16,7 +16,8 @@ from scipy.signal import fftconvolve
 from scipy.special import gammaln
 
 from yieldkit.methods.predictive.chances import Array, Chances
-from yieldkit.methods.predictive.failures import Work, node_pmf
+from yieldkit.methods.predictive.failures import node_pmf
+from yieldkit.methods.predictive.spectrum import Work
 
 GRID = 4_000_000
 """Cells of parts used times failures up to which counting is direct."""
