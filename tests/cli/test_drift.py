@@ -47,7 +47,7 @@ def records(monkeypatch):
         opened = SimpleNamespace(
             settings=crew,
             as_of=pd.Timestamp("2026-11-20", tz="UTC"),
-            **dict.fromkeys(("attempts", "positions", "measurements", "service"), table),
+            **dict.fromkeys(("attempts", "positions", "measurements", "service", "checks"), table),
         )
         monkeypatch.setattr("yieldkit.records.opened.open_crew", lambda folder: opened)
         monkeypatch.setattr("yieldkit.answers.drift.drift_watch", watch)

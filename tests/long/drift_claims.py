@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Callable
 from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
+from scipy.special import logsumexp
 
-from yieldkit.answers.drift import DriftWatch, drift_watch
-from yieldkit.answers.readings import CREW
+from yieldkit.answers.drift import REFERENCES, DriftWatch, drift_watch
+from yieldkit.answers.readings import CREW, WATCHED
+from yieldkit.answers.streams import near_normal
+from yieldkit.methods.runlength import cusum_limit
 from yieldkit.methods.runlength.assured import assured_binned_chart, binned_chart, stretch
 from yieldkit.simulate import CrewPlan, SimulatedCrew, simulate
 
@@ -23,6 +29,7 @@ def watched(crew: SimulatedCrew, until: date) -> DriftWatch:
         tables["positions"],
         tables["measurements"],
         tables["service"],
+        checks=tables["checks"],
         crew=crew.crew,
         until=until,
     )
@@ -42,12 +49,10 @@ def false_alarms(plan: CrewPlan, seed: int) -> list[dict[str, Any]]:
         if week > plan.weeks - 13:
             new += sorted(now - before)
         before = now
-    losses = sum(quantity == "estimated loss" for _, quantity in new)
-    angles = sum(quantity == "cleave angle" for _, quantity in new)
+    count = Counter(quantity for _, quantity in new)
     return [
         {"what": "alarms in 13 weeks", "n": len(new)},
-        {"what": "of them losses", "n": losses},
-        {"what": "of them cleave angles", "n": angles},
+        *({"what": f"of them {quantity}", "n": count[quantity]} for quantity in WATCHED),
     ]
 
 
@@ -92,3 +97,93 @@ def binned_assurance(asked: float, baseline: int, seed: int, *, draws: int = 60)
         "plain_delay": plain.mean(worse),
         "delay": kept.mean(worse),
     }
+
+
+JOINTS = 15
+"""Joints a day of one splicer in the study of delays."""
+QUIET = 1000.0
+"""Mean days between false alarms there."""
+
+
+def day_scores(
+    rise: float, day_cv: float, step: float, runs: int, rng: np.random.Generator
+) -> NDArray[np.float64]:
+    """A day's score of ``runs`` splicers as the watch sees it, baseline known.
+
+    Exponential losses, in units of their mean, ``rise`` times worse; shown in steps of ``step`` (0:
+    not rounded); days differ by a lognormal factor.
+    """
+    level = np.exp(rng.normal(0, day_cv, runs) - day_cv**2 / 2)
+    loss = rng.exponential(rise * level[:, None], (runs, JOINTS))
+    within = 1.0
+    if step:
+        # The score of a tie is the mean of what it holds; its variance is that of these means.
+        shown = np.rint(loss / step).astype(int)
+        edge = np.maximum(np.arange(int(60 / step)) - 0.5, 0) * step
+        chance = np.exp(-edge[:-1]) - np.exp(-edge[1:])
+        held = (edge[:-1] + 1) * np.exp(-edge[:-1]) - (edge[1:] + 1) * np.exp(-edge[1:])
+        mean = np.where(chance > 1e-300, held / np.maximum(chance, 1e-300), edge[:-1] + 1)
+        loss, within = mean[shown], float(chance @ mean**2 - 1)
+    score = near_normal(loss.mean(axis=1), np.full(runs, float(JOINTS)), within)
+    return np.asarray(score / np.sqrt(within / JOINTS + day_cv**2))
+
+
+def mean_run(steps: Callable[[int], list[NDArray[np.float64]]], limits: list[float], runs: int):
+    """Mean days, with its standard error, until one of the sums of ``steps`` passes its limit."""
+    sums, length, alive = [np.zeros(runs) for _ in limits], np.zeros(runs), np.arange(runs)
+    while len(alive):
+        length[alive] += 1
+        over = np.zeros(len(alive), bool)
+        for k, step in enumerate(steps(len(alive))):
+            sums[k] = np.maximum(sums[k] + step, 0)
+            over |= sums[k] > limits[k]
+        sums, alive = [s[~over] for s in sums], alive[~over]
+    return float(length.mean()), float(length.std() / np.sqrt(runs))
+
+
+def watch_delay(
+    rise: float, day_cv: float, step: float, seed: int, runs: int
+) -> tuple[float, float]:
+    """Days to a signal of the watch's two sums after a rise; with ``rise`` 1 to a false one."""
+    rng = np.random.default_rng(seed)
+    limits = {k: cusum_limit(QUIET * len(REFERENCES), reference=k) for k in REFERENCES}
+
+    def steps(alive: int) -> list[NDArray[np.float64]]:
+        score = day_scores(rise, day_cv, step, alive, rng)
+        return [score - k for k in limits]
+
+    return mean_run(steps, list(limits.values()), runs)
+
+
+def best_delay(
+    rise: float, day_cv: float, quiet: float, seed: int, runs: int
+) -> tuple[float, float]:
+    """The same of the likelihood ratio that knows rise, losses and spread of days, at day's end.
+
+    Its limit is found by simulation for ``quiet`` mean days between false alarms.
+    """
+    rng = np.random.default_rng(seed)
+    node, weight = np.polynomial.hermite_e.hermegauss(40)
+    levels = np.exp(day_cv * node - day_cv**2 / 2)
+
+    def log_density(total: NDArray[np.float64], scale: float) -> NDArray[np.float64]:
+        rate = 1 / (scale * levels)
+        logs = JOINTS * np.log(rate) - np.outer(total, rate) + np.log(weight / weight.sum())
+        return np.asarray(logsumexp(logs, axis=1))
+
+    grid = np.linspace(0.0, 12 * JOINTS, 4000)[1:]
+    ratio = log_density(grid, rise) - log_density(grid, 1.0)
+
+    def steps(scale: float) -> Callable[[int], list[NDArray[np.float64]]]:
+        def one(alive: int) -> list[NDArray[np.float64]]:
+            level = np.exp(rng.normal(0, day_cv, alive) - day_cv**2 / 2)
+            return [np.interp(rng.gamma(JOINTS, scale * level), grid, ratio)]
+
+        return one
+
+    low, high = 0.5, 12.0
+    for _ in range(9):
+        middle = (low + high) / 2
+        run = mean_run(steps(1.0), [middle], 1500)[0]
+        low, high = (middle, high) if run < quiet else (low, middle)
+    return mean_run(steps(rise), [(low + high) / 2], runs)

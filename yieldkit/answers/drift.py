@@ -9,18 +9,35 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from scipy.special import ndtri
 
 from yieldkit.answers.drift_signals import FRESH, Signal, Stream, all_series, find_signals
-from yieldkit.answers.readings import CREW, UNITS, angle_readings, failure_readings, loss_readings
+from yieldkit.answers.readings import (
+    ANGLE,
+    ARCS,
+    CHECK,
+    CREW,
+    FAILURES,
+    LOSS,
+    REFUSALS,
+    TEST,
+    UNITS,
+    Readings,
+    angle_readings,
+    arc_readings,
+    check_readings,
+    failure_readings,
+    loss_readings,
+    refusal_readings,
+    tested_readings,
+)
 from yieldkit.answers.result import Finding, Result
 from yieldkit.answers.streams import adjusted
 from yieldkit.crew import Crew
-from yieldkit.methods.runlength import cusum_mean_run_length
-from yieldkit.methods.runlength.fleet import fleet_limit
+from yieldkit.methods.runlength.fleet import seen_within, shared_limits
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+from numpy.typing import NDArray
 
 COLUMNS = [
     "unit_kind",
@@ -38,21 +55,38 @@ COLUMNS = [
 ]
 WORKDAYS = 65.0
 """Most working days in 13 weeks."""
-EVEN = 0.5
-"""A suspect under even odds is to be watched, not acted on."""
+PROBABLE = 0.6
+"""A suspect that is hardly likelier than all others together is to be watched, not acted on."""
+REFERENCES = (0.5, 1.5)
+"""Reference values of the two sums of each series: one for small rises, one for great ones."""
+RISES = (1.25, 1.5, 2.0)
+POWER = 0.8
+"""A rise is said to be seen within a time where four in five such rises are."""
+MOST_WEEKS = 26
 STEPS = {
-    ("splicer", "estimated loss"): ("clean_groove", "arc"),
-    ("splicer", "failures"): ("arc_check", "arc"),
-    ("cleaver", "cleave angle"): ("rotate_blade", "blade"),
-    ("cleaver", "estimated loss"): ("rotate_blade", "blade"),
-    ("cleaver", "failures"): ("rotate_blade", "blade"),
-    ("heater", "failures"): ("check_heater", "cure"),
-    ("connector_lot", "failures"): ("set_aside_lot", ""),
-    ("fibre_lot", "failures"): ("set_aside_lot", ""),
-    ("connector_lot", "estimated loss"): ("set_aside_lot", ""),
-    ("fibre_lot", "estimated loss"): ("set_aside_lot", ""),
-    (CREW, "failures"): ("reference_check", ""),
-    (CREW, "estimated loss"): ("find_the_carrier", ""),
+    ("splicer", LOSS): ("clean_groove", "arc"),
+    ("splicer", CHECK): ("clean_groove", "arc"),
+    ("splicer", REFUSALS): ("clean_groove", "arc"),
+    ("cleaver", ANGLE): ("rotate_blade", "blade"),
+    ("cleaver", LOSS): ("rotate_blade", "blade"),
+    ("cleaver", FAILURES): ("rotate_blade", "blade"),
+    ("cleaver", ARCS): ("rotate_blade", "blade"),
+    ("cleaver", REFUSALS): ("rotate_blade", "blade"),
+    ("cleaver", TEST): ("rotate_blade", "blade"),
+    ("heater", FAILURES): ("check_heater", "cure"),
+    ("heater", TEST): ("check_heater", "cure"),
+    ("connector_lot", FAILURES): ("set_aside_lot", ""),
+    ("connector_lot", LOSS): ("set_aside_lot", ""),
+    ("connector_lot", TEST): ("set_aside_lot", ""),
+    ("fibre_lot", FAILURES): ("set_aside_lot", ""),
+    ("fibre_lot", LOSS): ("set_aside_lot", ""),
+    ("fibre_lot", ARCS): ("set_aside_lot", ""),
+    (CREW, FAILURES): ("reference_check", "laser"),
+    (CREW, TEST): ("reference_check", "laser"),
+    (CREW, CHECK): ("check_fibre", "arc"),
+    (CREW, LOSS): ("find_the_carrier", ""),
+    (CREW, ARCS): ("find_the_carrier", ""),
+    (CREW, REFUSALS): ("find_the_carrier", ""),
 }
 """Kind and quantity to the first step and its caution; else the arc check."""
 
@@ -70,7 +104,6 @@ class DriftWatch(Result):
         return draw_watch(
             ax,
             [(f"{s.unit}, {s.quantity}", s.series.day, s.watch.sums) for s in self.streams],
-            limit=self.settings["limit"],
             named=[f"{unit}, {of}" for unit, of in self.table[["unit", "quantity"]].to_numpy()],
         )
 
@@ -81,17 +114,20 @@ def drift_watch(
     measurements: pd.DataFrame,
     service: pd.DataFrame,
     *,
+    checks: pd.DataFrame | None = None,
     crew: Crew | None = None,
     since: date | None = None,
     until: date | None = None,
     confidence: float = 0.95,
     as_of: pd.Timestamp | None = None,
 ) -> DriftWatch:
-    """Watch every unit for a rise in estimated loss, cleave angle and failures.
+    """Watch every unit for a rise in losses, cleave angles, failures, second arcs and refusals.
 
     Each unit is compared with its own past, with connector type, people, partner kit, usual wear
-    and the day's common level taken out. A CUSUM of its day means signals; its limit keeps the
-    expected false alarms of all streams together at ``false_alarms_per_quarter`` in 13 weeks. After
+    and the day's common level taken out. Two CUSUMs of its day means signal, one for small rises
+    and one for great ones; their limits keep the expected false alarms of all streams together at
+    or under ``false_alarms_per_quarter`` in 13 weeks. Test readings and morning check splices are
+    watched too, so that a dirty reference cord is seen as what all joints share. After
     a service the unit's rise is counted from nothing again; a turned blade is a new blade. A signal
     is taken out before the next is looked for.
 
@@ -99,6 +135,8 @@ def drift_watch(
     ----------
     attempts, positions, measurements, service : DataFrame
         The schema's tables.
+    checks : DataFrame, optional
+        Morning check splices.
     crew : Crew, optional
         Settings; defaults if missing.
     since, until : date, optional
@@ -112,29 +150,30 @@ def drift_watch(
     -------
     DriftWatch
         ``table`` with ``COLUMNS``, and ``gain`` (log-likelihood), ``n`` and ``joints_since``:
-        ``size`` is new over old level (mean loss, failures) or new minus old level [deg] (cleave
-        angle).
+        ``size`` is new over old level, or new minus old level of cleave angles [deg] and test
+        readings [dB].
     """
     crew = crew or Crew()
     attempts = _period(attempts, "date", since, until)
     positions = _period(positions, "first_date", since, until)
+    measurements = _period(measurements, "date", since, until)
     quantities = [
         loss_readings(attempts, crew),
         angle_readings(attempts, service),
         failure_readings(positions),
+        arc_readings(attempts),
+        refusal_readings(attempts),
+        tested_readings(measurements, positions),
     ]
+    if checks is not None and len(checks):
+        quantities.append(check_readings(_period(checks, "date", since, until)))
     kinds = [*UNITS, *(["technician"] if crew.general.watch_technicians else [])]
     fresh = _services(service, quantities[0].names)
-    points = [
-        len(series.mean)
-        for readings in quantities
-        for *_, series, _ in all_series(adjusted(readings), kinds, fresh)
-    ]
-    limit = _limit(points, attempts, crew)
+    limits = _limits(_points(quantities, kinds, fresh), attempts, crew)
     streams: list[Stream] = []
     signals: list[Signal] = []
     for readings in quantities:
-        own, found = find_signals(readings, kinds, fresh, limit=limit, confidence=confidence)
+        own, found = find_signals(readings, kinds, fresh, limits=limits, confidence=confidence)
         streams, signals = streams + own, signals + found
     signals.sort(key=lambda signal: -signal.step.gain)
     rows = [_row(signal) for signal in signals]
@@ -142,9 +181,9 @@ def drift_watch(
         table=pd.DataFrame(rows, columns=[*COLUMNS, "gain", "n", "joints_since"]),
         findings=(
             *(_finding(row, s) for row, s in zip(rows, signals, strict=True)),
-            _could_see(streams, limit, crew),
+            _could_see(streams, limits, crew),
         ),  # fmt: skip
-        settings={"limit": limit, "streams": len(streams)},
+        settings={"limits": limits, "streams": len(streams)},
         confidence=confidence,
         as_of=as_of,
         behind=_behind(rows, attempts),
@@ -174,34 +213,46 @@ def _services(service: pd.DataFrame, names: Mapping[str, tuple[str, ...]]) -> di
     return found
 
 
-def _limit(points: Sequence[int], attempts: pd.DataFrame, crew: Crew) -> float:
-    """One limit for all streams, from the points that each would have in 13 weeks."""
+def _points(
+    quantities: Sequence[Readings], kinds: Sequence[str], fresh: Mapping[str, pd.DatetimeIndex]
+) -> list[int]:
+    """Points of every series."""
+    return [
+        len(series.mean)
+        for readings in quantities
+        for *_, series, _ in all_series(adjusted(readings), kinds, fresh)
+    ]
+
+
+def _limits(points: Sequence[int], attempts: pd.DataFrame, crew: Crew) -> dict[float, float]:
+    """Limits for all streams, from the points that each would have in 13 weeks."""
     days = pd.to_datetime(attempts["date"]).dropna()
     if not len(days) or not points:
-        return 5.0
+        return dict.fromkeys(REFERENCES, 5.0)
     worked = days.nunique()
     quarter = min(WORKDAYS, 13 * worked / (((days.max() - days.min()).days + 1) / 7))
     each = [max(round(number * quarter / worked), 1) for number in points]
     alarms = min(crew.general.false_alarms_per_quarter, sum(each) / 20)
-    return max(fleet_limit(each, alarms), 2.0)
+    found = shared_limits(each, alarms, references=REFERENCES)
+    return {k: max(limit, 2.0 if k < 1 else 1.0) for k, limit in found.items()}
 
 
 def _row(signal: Signal) -> dict[str, Any]:
-    stream, step = signal.stream, signal.step
+    stream, onset = signal.stream, signal.onset
     return {
         "unit_kind": stream.kind,
         "unit": stream.unit,
         "quantity": stream.quantity,
-        "since": signal.day(step.first).date(),
-        "since_low": signal.day(step.first_low - 1).date(),
-        "since_high": signal.day(step.first_high).date(),
+        "since": signal.day(onset.first).date(),
+        "since_low": signal.day(onset.first_low - 1).date(),
+        "since_high": signal.day(onset.first_high).date(),
         "size": signal.size,
         "low": signal.low,
         "high": signal.high,
         "chance_this_unit": signal.chance,
         "not_separable_from": "; ".join(signal.same_joints),
         "suggested_step": STEPS.get((stream.kind, stream.quantity), ("arc_check", "arc"))[0],
-        "gain": step.gain,
+        "gain": signal.step.gain,
         "n": signal.n,
         "joints_since": signal.joints_since,
     }
@@ -209,40 +260,55 @@ def _row(signal: Signal) -> dict[str, Any]:
 
 def _finding(row: dict[str, Any], signal: Signal) -> Finding:
     step, caution = STEPS.get((row["unit_kind"], row["quantity"]), ("arc_check", "arc"))
-    sure = row["chance_this_unit"] >= EVEN
+    sure = row["chance_this_unit"] >= PROBABLE
     return Finding(
         "drift_signal",
-        row | {"others": signal.others, "sure": sure},
+        row | {"others": signal.others, "sure": sure, "shape": signal.onset.shape},
         severity="decide" if sure else "watch",
         step=step,
         caution=caution,
     )
 
 
-def _could_see(streams: Sequence[Stream], limit: float, crew: Crew) -> Finding:
-    """How long a rise of mean loss would take to be seen at this volume and alarm rate."""
-    own = [s for s in streams if s.quantity == "estimated loss" and s.kind == "splicer"]
+def _could_see(streams: Sequence[Stream], limits: Mapping[float, float], crew: Crew) -> Finding:
+    """Within how many weeks a rise of a splicer's mean loss would be seen, four times in five."""
+    own = [s for s in streams if s.quantity == LOSS and s.kind == "splicer"]
     values = {"streams": len(streams), "alarms": crew.general.false_alarms_per_quarter}
     if not own:
         return Finding("drift_nothing_to_watch", values, severity="cannot tell")
-    spread = float(np.median([np.median(s.series.variance) for s in own]))
-    per_week = float(np.median([_points_a_week(s) for s in own]))
     weeks = {
-        rise: cusum_mean_run_length(limit, shift=loss_shift(rise) / np.sqrt(spread)) / per_week
-        for rise in (1.25, 1.5, 2.0)
+        rise: float(np.median([weeks_to_see(s, limits, loss_shift(rise)) for s in own]))
+        for rise in RISES
     }
     return Finding("drift_could_see", values | {"weeks": weeks}, severity="note")
 
 
+def weeks_to_see(stream: Stream, limits: Mapping[float, float], shift: float) -> float:
+    """Whole weeks within which four in five rises by ``shift`` are seen; infinite past half a year.
+
+    The stream's own points a week and their middle variance; a past long enough to be known.
+    """
+    chances = chances_to_see(stream, limits, shift, MOST_WEEKS)
+    enough = np.flatnonzero(chances >= POWER)
+    return float(enough[0] + 1) if len(enough) else np.inf
+
+
+def chances_to_see(
+    stream: Stream, limits: Mapping[float, float], shift: float, weeks: int
+) -> NDArray[np.float64]:
+    """Chance that a rise is seen within 1, 2, ... ``weeks`` weeks, shape (weeks,)."""
+    days, spread = stream.series.day, float(np.sqrt(np.median(stream.series.variance)))
+    a_week = len(days) / max(((days[-1] - days[0]).days + 1) / 7, 1.0)
+    points = np.floor(a_week * np.arange(1, weeks + 1)).astype(int)
+    if points[-1] < 1:
+        return np.zeros(weeks)
+    seen = seen_within(int(points[-1]), limits, shift=shift / spread)
+    return np.where(points > 0, seen[np.maximum(points - 1, 0)], 0.0)
+
+
 def loss_shift(rise: float) -> float:
-    """Mean rise of the normal score of an exponential loss that grows by a factor."""
-    chance = (np.arange(2000) + 0.5) / 2000
-    return float(np.mean(ndtri(1 - (1 - chance) ** rise)))
-
-
-def _points_a_week(stream: Stream) -> float:
-    days = stream.series.day
-    return len(days) / max(((days[-1] - days[0]).days + 1) / 7, 1.0)
+    """Rise of a day's score when every loss grows by a factor; see ``streams.near_normal``."""
+    return float(3 * (np.cbrt(rise) - 1))
 
 
 def _behind(rows: Sequence[dict[str, Any]], attempts: pd.DataFrame) -> pd.DataFrame:
@@ -250,7 +316,7 @@ def _behind(rows: Sequence[dict[str, Any]], attempts: pd.DataFrame) -> pd.DataFr
     columns = ["unit", "quantity", "attempt_id", "position_id"]
     parts = []
     for row in rows:
-        if row["unit_kind"] == CREW:
+        if row["unit_kind"] == CREW or row["quantity"] == CHECK:
             continue  # a list of nearly all joints sends nobody anywhere
         late = pd.to_datetime(attempts["date"]) >= pd.Timestamp(row["since_low"])
         late &= attempts[row["unit_kind"]] == row["unit"]

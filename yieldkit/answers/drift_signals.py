@@ -10,9 +10,16 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtri, softmax
 
-from yieldkit.answers.readings import CREW, LOTS, UNITS, Readings
+from yieldkit.answers.readings import ANGLE, CREW, LOTS, TEST, UNITS, Readings
 from yieldkit.answers.streams import Adjusted, Series, adjusted, persistence
-from yieldkit.methods.steps_up import StepFound, Watch, likeliest_step, self_starting_cusum
+from yieldkit.methods.steps_up import (
+    Onset,
+    StepFound,
+    Watch,
+    likeliest_step,
+    rise_onset,
+    self_starting_cusum,
+)
 
 Array = NDArray[np.float64]
 FEWEST_POINTS = 6
@@ -25,6 +32,9 @@ NO_SOURCE = 3.5
 passed its limit and came back has less."""
 MOST_LASTING = 3.0
 """Greatest factor on a variance for jobs and lots that last for days."""
+FEWEST_UNITS = 3
+CLEAR = 8.0
+"""Log-likelihood of a step that is hardly a run of odd days."""
 FORTNIGHT = 10
 """Days with joints that share one size of an explained step."""
 LEAST_CHANCE = 0.05
@@ -53,6 +63,7 @@ class Signal:
 
     stream: Stream
     step: StepFound
+    onset: Onset
     size: float
     low: float
     high: float
@@ -72,10 +83,7 @@ def all_series(
 ) -> list[tuple[str, str, Series, NDArray[np.bool_]]]:
     """Every stream of one quantity that is long enough, with its restarts."""
     found: list[tuple[str, str, Series, NDArray[np.bool_]]] = []
-    streams = now.of.streams(kinds)
-    if now.of.quantity != "cleave angle":
-        streams = [*streams, (CREW, "the whole crew")]
-    for kind, unit in streams:
+    for kind, unit in now.of.streams(kinds):
         series = now.series(kind, unit)
         days = service.get(unit, pd.DatetimeIndex([]))
         if kind == "cleaver" and len(days):
@@ -95,13 +103,27 @@ def all_series(
 
 
 def _lasting(series: Sequence[tuple[str, Series]]) -> dict[str, float]:
-    """For each kind how far days run together, from its middle unit, so that one that drifts does
-    not hide itself; at most ``MOST_LASTING``.
+    """For each kind how far days run together; at most ``MOST_LASTING``.
+
+    From its middle unit, so that one that drifts does not hide itself; of one or two units, without
+    a clear step of theirs.
     """
-    return {
-        kind: float(np.clip(np.median([persistence(s) for k, s in series if k == kind]), 1.0, top))
-        for kind, top in {kind: MOST_LASTING for kind, _ in series}.items()
-    }
+    found = {}
+    for kind in {kind for kind, _ in series}:
+        own = [s for k, s in series if k == kind]
+        if len(own) < FEWEST_UNITS:
+            own = [_without_step(s) for s in own]
+        middle = float(np.median([persistence(s) for s in own]))
+        found[kind] = float(np.clip(middle, 1.0, MOST_LASTING))
+    return found
+
+
+def _without_step(series: Series) -> Series:
+    step = likeliest_step(series.mean, series.variance)
+    if step is None or step.gain < CLEAR:
+        return series
+    late = np.arange(len(series.mean)) >= step.first
+    return replace(series, mean=series.mean - step.size * late)
 
 
 def _from(series: Series, day: pd.Timestamp) -> Series:
@@ -119,7 +141,7 @@ def find_signals(
     kinds: Sequence[str],
     service: Mapping[str, pd.DatetimeIndex],
     *,
-    limit: float,
+    limits: Mapping[float, float],
     confidence: float,
 ) -> tuple[list[Stream], list[Signal]]:
     """Streams of one quantity, and the signals among them.
@@ -139,7 +161,7 @@ def find_signals(
                 unit,
                 readings.quantity,
                 series,
-                self_starting_cusum(series.mean, series.variance, limit=limit, restart=again),
+                self_starting_cusum(series.mean, series.variance, limits=limits, restart=again),
             )
             for kind, unit, series, again in all_series(now, kinds, service)
         ]
@@ -163,28 +185,27 @@ def find_signals(
         if signal.chance < LEAST_CHANCE:
             continue
         signals.append(signal)
-        since = readings.since(stream.kind, stream.unit, signal.day(step.first))
+        since = readings.since(stream.kind, stream.unit, signal.day(signal.onset.first))
         explained = explained + _explains(signal, now, since)
     return first, signals
 
 
 def _explains(signal: Signal, now: Adjusted, since: NDArray[np.bool_]) -> Array:
-    """Step of each joint: on the score, or log factor on the expected failures.
+    """Logarithm of the factor by which each joint's amount has risen.
 
     By fortnights since the onset, each drawn towards the whole step: a ramp taken out as one step
     would leave its end to be blamed on a partner.
     """
     day, out = now.of.day, np.zeros(len(since))
-    block = (day[since] - day[since].min()) // FORTNIGHT
-    size = np.bincount(block)
-    if now.of.quantity == "failures":
-        lost, meant = np.bincount(block, now.of.value[since]), np.bincount(block, now.rest[since])
-        whole = (lost.sum() + 1) / (meant.sum() + 1)
-        out[since] = np.log((lost + 2 * whole) / (meant + 2))[block]
-        return out
     old = now.of.of(signal.stream.kind, signal.stream.unit) & ~since
-    above = now.rest[since] - (now.rest[old].mean() if old.any() else 0.0)
-    out[since] = ((np.bincount(block, above) + 10 * signal.step.size) / (size + 10))[block]
+    # The unit's past lies below its mean, in which the rise has a part.
+    before = (now.of.amount[old].sum() + 2) / (now.meant[old].sum() + 2)
+    block = (day[since] - day[since].min()) // FORTNIGHT
+    amount = np.bincount(block, now.of.amount[since])
+    meant = np.bincount(block, now.meant[since]) * before
+    few = 2 if now.of.counted else 10
+    whole = (amount.sum() + 1) / (meant.sum() + 1)
+    out[since] = np.log((amount + few * whole) / (meant + few))[block]
     return out
 
 
@@ -198,6 +219,9 @@ def _signal(
 ) -> Signal:
     since = stream.series.day[step.first]
     size, low, high, n = _size(now, stream, since, confidence, plain)
+    onset = rise_onset(stream.series.mean, stream.series.variance)
+    onset = onset or Onset(step.first, step.first_low, step.first_high, 1, "either")
+    earliest = stream.series.day[max(onset.first_low - 1, 0)]
     rivals = [(s, other.gain) for s, other in loud if other is not None and other.size > 0]
     names = [s.unit for s, _ in rivals]
     chances = softmax(np.array([gain for _, gain in rivals] + [NO_SOURCE]))
@@ -206,16 +230,15 @@ def _signal(
     return Signal(
         stream=stream,
         step=step,
+        onset=onset,
         size=size,
         low=low,
         high=high,
         n=n,
-        joints_since=int(now.of.since(stream.kind, stream.unit, since).sum()),
+        joints_since=int(now.of.since(stream.kind, stream.unit, earliest).sum()),
         chance=float(chances[own]),
         others=tuple(name for part, name in likely if name != stream.unit and part >= 0.05),
-        same_joints=_same_joints(
-            now.of, stream, since, stream.series.day[max(step.first_low - 1, 0)]
-        ),
+        same_joints=_same_joints(now.of, stream, since, earliest),
     )
 
 
@@ -226,7 +249,7 @@ def _size(
     confidence: float,
     plain: NDArray[np.bool_],
 ) -> tuple[float, float, float, int]:
-    """New over old level with its interval from day means; cleave angle as a difference [deg].
+    """New over old level with its interval from day means; angles [deg] and tests [dB] less it.
 
     The crew's size is that of joints that no other signal explains (``plain``).
     """
@@ -237,14 +260,14 @@ def _size(
     if stream.kind == CREW and (new & plain).any() and (own & ~new & plain).any():
         own, new = own & plain, new & plain
     old = own & ~new
-    if readings.quantity == "failures":
-        meant = now.rest
+    if readings.counted:
+        meant = now.meant
         fails = [readings.value[part].sum() + 0.5 for part in (new, old)]
         ratio = np.log(fails[0] / fails[1] * (meant[old].sum() + 0.5) / (meant[new].sum() + 0.5))
         wide = factor * np.sqrt(now.within * (1 / fails[0] + 1 / fails[1]))
         return *_around(ratio, wide), int(own.sum())
     (mean_new, var_new), (mean_old, var_old) = (_level(readings, part) for part in (new, old))
-    if readings.quantity == "cleave angle":
+    if readings.quantity in (ANGLE, TEST):
         wide = factor * np.sqrt(var_new + var_old)
         gap = mean_new - mean_old
         return gap, gap - wide, gap + wide, int(own.sum())

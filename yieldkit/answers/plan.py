@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -10,20 +11,18 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtri, pdtr
 
-from yieldkit.answers.drift import drift_watch, loss_shift
+from yieldkit.answers.drift import RISES, chances_to_see, drift_watch, loss_shift
 from yieldkit.answers.drift_signals import Stream
-from yieldkit.answers.readings import UNITS
+from yieldkit.answers.readings import FAILURES, LOSS, UNITS
 from yieldkit.answers.result import Finding, Result
 from yieldkit.crew import Crew
-from yieldkit.methods.runlength import cusum_run_length
 from yieldkit.records.tables import UNKNOWN
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-RISES = (1.25, 1.5, 2.0)
 WEEKS = (1, 2, 4, 13)
-SOUGHT = (("splicer", "estimated loss"), ("splicer", "failures"), ("cleaver", "failures"))
+SOUGHT = (("splicer", LOSS), ("splicer", FAILURES), ("cleaver", FAILURES))
 COLUMNS = ["unit_kind", "quantity", "rise", "weeks", "chance", "low", "high", "n"]
 
 
@@ -44,6 +43,7 @@ def what_can_we_see(
     measurements: pd.DataFrame,
     service: pd.DataFrame,
     *,
+    checks: pd.DataFrame | None = None,
     crew: Crew,
     false_alarms: float | None = None,
     confidence: float = 0.95,
@@ -68,21 +68,21 @@ def what_can_we_see(
     if false_alarms is not None:
         general = crew.general.model_copy(update={"false_alarms_per_quarter": false_alarms})
         crew = crew.model_copy(update={"general": general})
-    watch = drift_watch(attempts, positions, measurements, service, crew=crew)
-    limit = float(watch.settings["limit"])
+    watch = drift_watch(attempts, positions, measurements, service, checks=checks, crew=crew)
+    limits = watch.settings["limits"]
     rows: list[dict[str, Any]] = []
     findings: list[Finding] = []
     for kind, quantity in SOUGHT:
         own = [s for s in watch.streams if (s.kind, s.quantity) == (kind, quantity)]
-        found = [_row(own, kind, quantity, rise, weeks, limit) for rise in RISES for weeks in WEEKS]
-        rows += [row for row in found if row is not None]
+        found = [row for rise in RISES for row in _rows(own, kind, quantity, rise, limits)]
+        rows += found
         if own:
             values = {
                 "alarms": crew.general.false_alarms_per_quarter,
                 "streams": len(watch.streams),
                 "unit_kind": kind,
-                "of": "loss" if quantity == "estimated loss" else "failures",
-                "rows": [row for row in found if row is not None],
+                "of": "loss" if quantity == LOSS else FAILURES,
+                "rows": found,
             }
             findings.append(Finding("plan_could_see", values, "note"))
     for kind in ("splicer", "cleaver"):
@@ -101,33 +101,26 @@ def what_can_we_see(
     )
 
 
-def _row(
-    own: list[Stream], kind: str, quantity: str, rise: float, weeks: int, limit: float
-) -> dict[str, Any] | None:
-    chances = sorted(_chance(stream, quantity, rise, weeks, limit) for stream in own)
-    if not chances:
-        return None
-    return {
-        "unit_kind": kind,
-        "quantity": quantity,
-        "rise": rise,
-        "weeks": weeks,
-        "chance": float(np.median(chances)),
-        "low": chances[0],
-        "high": chances[-1],
-        "n": int(sum(stream.series.n.sum() for stream in own)),
-    }
-
-
-def _chance(stream: Stream, quantity: str, rise: float, weeks: int, limit: float) -> float:
-    series = stream.series
-    spread = float(np.sqrt(np.median(series.variance)))
-    span = max(((series.day[-1] - series.day[0]).days + 1) / 7, 1.0)
-    points = int(np.floor(len(series.mean) / span * weeks))
-    if points < 1:
-        return 0.0
-    shift = loss_shift(rise) if quantity == "estimated loss" else failure_shift(rise)
-    return float(cusum_run_length(points, limit, shift=shift / spread)[-1])
+def _rows(
+    own: list[Stream], kind: str, quantity: str, rise: float, limits: Mapping[float, float]
+) -> list[dict[str, Any]]:
+    if not own:
+        return []
+    shift = loss_shift(rise) if quantity == LOSS else failure_shift(rise)
+    each = np.array([chances_to_see(stream, limits, shift, max(WEEKS)) for stream in own])
+    return [
+        {
+            "unit_kind": kind,
+            "quantity": quantity,
+            "rise": rise,
+            "weeks": weeks,
+            "chance": float(np.median(each[:, weeks - 1])),
+            "low": float(each[:, weeks - 1].min()),
+            "high": float(each[:, weeks - 1].max()),
+            "n": int(sum(stream.series.n.sum() for stream in own)),
+        }
+        for weeks in WEEKS
+    ]
 
 
 def failure_shift(rise: float, expected: float = 2.0) -> float:

@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import ndtri
+from scipy.special import ndtri, xlogy
 
 from yieldkit.crew import Crew
 from yieldkit.records.tables import UNKNOWN
@@ -23,6 +23,22 @@ MOST_OPEN = 0.1
 NAMELESS = (UNKNOWN, "", "unlogged")
 CREW = "crew"
 """Kind of the stream of all joints together: test set, weather, a new kind of job."""
+LOSS, ANGLE, FAILURES = "estimated loss", "cleave angle", "failures"
+ARCS, REFUSALS = "second arcs", "refused cleaves"
+TEST, CHECK = "insertion loss", "check splice"
+COUNTED = (FAILURES, ARCS, REFUSALS)
+"""Quantities that are nought or one a joint."""
+WATCHED = {
+    LOSS: ("splicer", "cleaver", *LOTS, "technician", CREW),  # made before the heater
+    ANGLE: ("cleaver",),
+    FAILURES: (*UNITS, "technician", CREW),
+    ARCS: ("splicer", "cleaver", "fibre_lot", CREW),
+    REFUSALS: ("cleaver", "splicer", CREW),
+    TEST: ("splicer", "cleaver", "heater", "connector_lot", CREW),
+    CHECK: ("splicer", CREW),
+}
+"""Kinds of unit that each quantity is watched on. The crew's test readings are the day's test set
+and reference cord; its check splices the reference fibre and the weather."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -32,7 +48,7 @@ class Readings:
     Parameters
     ----------
     quantity : str
-        What the value is: estimated loss, cleave angle, failures.
+        What the value is: a key of ``WATCHED``.
     days : DatetimeIndex
         Days with joints.
     day : ndarray of int, shape (joints,)
@@ -42,11 +58,13 @@ class Readings:
     names : mapping of str to tuple of str
         Units of each kind.
     value : ndarray, shape (joints,)
-        In its own unit; 0 or 1 for failures.
-    score : ndarray, shape (joints,)
-        Normal score before effects are taken out; expected failures for failures.
+        In its own unit; 0 or 1 for what is counted.
+    amount : ndarray, shape (joints,)
+        What is summed: exponential score of the value within its stratum; 0 or 1.
+    meant : ndarray, shape (joints,)
+        Expected amount from the stratum alone.
     ids : ndarray of str, shape (joints,)
-        Attempts, or positions for failures.
+        Attempts, positions, or other rows.
     """
 
     quantity: str
@@ -55,8 +73,14 @@ class Readings:
     units: Mapping[str, Whole]
     names: Mapping[str, tuple[str, ...]]
     value: Array
-    score: Array
+    amount: Array
+    meant: Array
     ids: NDArray[np.object_]
+
+    @property
+    def counted(self) -> bool:
+        """Whether values are nought or one."""
+        return self.quantity in COUNTED
 
     def of(self, kind: str, unit: str) -> NDArray[np.bool_]:
         """Which joints were made on a unit; all of them for the crew."""
@@ -84,12 +108,10 @@ class Readings:
         return self.of(kind, unit) & (self.day >= self.days.searchsorted(day))
 
     def streams(self, kinds: Sequence[str]) -> list[tuple[str, str]]:
-        """Kind and unit of every stream of this quantity."""
-        if self.quantity == "cleave angle":
-            kinds = ["cleaver"]
-        elif self.quantity == "estimated loss":  # the estimate comes before the heater
-            kinds = [kind for kind in kinds if kind != "heater"]
-        return [(kind, unit) for kind in kinds for unit in self.names.get(kind, ())]
+        """Kind and unit of every stream of this quantity, the crew's last."""
+        kinds = [kind for kind in kinds if kind in WATCHED[self.quantity]]
+        found = [(kind, unit) for kind in kinds for unit in self.names.get(kind, ())]
+        return [*found, (CREW, "the whole crew")] if CREW in WATCHED[self.quantity] else found
 
 
 def loss_readings(attempts: pd.DataFrame, crew: Crew) -> Readings:
@@ -97,10 +119,8 @@ def loss_readings(attempts: pd.DataFrame, crew: Crew) -> Readings:
     rows = attempts[attempts["reached_arc"].fillna(False) & attempts["loss_low_db"].notna()]
     model = {row.unit: row.model or "one model" for row in crew.equipment}
     stratum = rows["connector_type"].fillna(UNKNOWN) + "|" + rows["splicer"].map(model).fillna("")
-    low = rows["loss_low_db"].to_numpy(float)
-    high = rows["loss_high_db"].to_numpy(float)
-    value = (low + np.where(np.isfinite(high), high, low * 1.5)) / 2
-    return _readings("estimated loss", rows, "date", "attempt_id", value, stratum)
+    value = _middle(rows["loss_low_db"], rows["loss_high_db"])
+    return _readings(LOSS, rows, "date", "attempt_id", value, stratum)
 
 
 def angle_readings(attempts: pd.DataFrame, service: pd.DataFrame) -> Readings:
@@ -110,13 +130,12 @@ def angle_readings(attempts: pd.DataFrame, service: pd.DataFrame) -> Readings:
     """
     rows = attempts[attempts["angle_crew_deg"].notna()].sort_values("when", kind="stable")
     value = rows["angle_crew_deg"].to_numpy(float)
-    stratum = pd.Series("all", index=rows.index)
-    found = _readings("cleave angle", rows, "date", "attempt_id", value, stratum)
-    return replace(found, score=found.score - usual_wear(found, service))
+    found = _readings(ANGLE, rows, "date", "attempt_id", value, pd.Series("all", index=rows.index))
+    return replace(found, meant=found.meant * usual_wear(found, service))
 
 
 def failure_readings(positions: pd.DataFrame) -> Readings:
-    """Decided positions: failed or not; ``score`` holds the expected failures from the type.
+    """Decided positions: failed or not.
 
     A failure is known at once, a pass only after the test. Days with more than a tenth still open
     are left out, else the last days would always look bad.
@@ -126,9 +145,57 @@ def failure_readings(positions: pd.DataFrame) -> Readings:
     decided = positions["first_pass_termination"].isin(["yes", "no"])
     made = positions[decided & (share <= MOST_OPEN)]
     failed = made["first_pass_termination"].eq("no").to_numpy().astype(float)
-    stratum = made["connector_type"].fillna(UNKNOWN)
-    found = _readings("failures", made, "first_date", "position_id", failed, stratum)
-    return found
+    return _readings(FAILURES, made, "first_date", "position_id", failed, _type(made))
+
+
+def arc_readings(attempts: pd.DataFrame) -> Readings:
+    """Joints that were arced: more than once or not. A second arc hides a bad first one."""
+    rows = attempts[attempts["reached_arc"].fillna(False) & attempts["arcs"].notna()]
+    again = rows["arcs"].to_numpy(float) > 1
+    return _readings(ARCS, rows, "date", "attempt_id", again.astype(float), _type(rows))
+
+
+def refusal_readings(attempts: pd.DataFrame) -> Readings:
+    """Recorded attempts: refused before the arc (cleave angle, end face) or not."""
+    rows = attempts[attempts["reached_arc"].notna()]
+    refused = ~rows["reached_arc"].to_numpy(bool)
+    return _readings(REFUSALS, rows, "date", "attempt_id", refused.astype(float), _type(rows))
+
+
+def tested_readings(measurements: pd.DataFrame, positions: pd.DataFrame) -> Readings:
+    """First insertion loss of each position, by the day of the test, with the kit that made it.
+
+    Wavelengths of one test are averaged; what was read after cleaning is left out.
+    """
+    read = measurements[measurements["quantity"].eq(TEST) & measurements["repeat"].eq(1)]
+    read = read[~read["after_cleaning"].fillna(False).astype(bool) & read["date"].notna()]
+    value = _middle(read["value_low"], read["value_high"])
+    tests = (
+        read.assign(value=value)
+        .groupby(["position_id", "date"], as_index=False, sort=True)["value"]
+        .mean()
+    )
+    kit = ["position_id", "connector_type", *UNITS]
+    rows = tests.merge(positions[[name for name in kit if name in positions]], on="position_id")
+    return _readings(TEST, rows, "date", "position_id", rows["value"].to_numpy(float), _type(rows))
+
+
+def check_readings(checks: pd.DataFrame) -> Readings:
+    """Morning check splices, with the splicer that made them."""
+    rows = checks[checks["check"].eq(CHECK) & checks["value_low"].notna()]
+    rows = rows.rename(columns={"unit": "splicer"})
+    value = _middle(rows["value_low"], rows["value_high"])
+    return _readings(CHECK, rows, "date", "fingerprint", value, pd.Series("all", index=rows.index))
+
+
+def _type(rows: pd.DataFrame) -> pd.Series:
+    return rows["connector_type"].fillna(UNKNOWN)
+
+
+def _middle(low: pd.Series, high: pd.Series) -> Array:
+    """Middle of what the display can mean; half as much again beyond its ceiling."""
+    least, most = low.to_numpy(float), high.to_numpy(float)
+    return np.asarray((least + np.where(np.isfinite(most), most, least * 1.5)) / 2)
 
 
 def _readings(
@@ -152,11 +219,7 @@ def _readings(
                 words.where(words.notna() & ~words.isin(NAMELESS)), sort=True
             )
             units[kind], names[kind] = places.astype(np.int64), tuple(known)
-    score = (
-        expected_by_type(value, stratum)
-        if quantity == "failures"
-        else normal_scores(value, stratum)
-    )
+    counted = quantity in COUNTED
     return Readings(
         quantity=quantity,
         days=pd.DatetimeIndex(days),
@@ -164,16 +227,37 @@ def _readings(
         units=units,
         names=names,
         value=value,
-        score=score,
+        amount=value if counted else exponential_scores(value, stratum),
+        meant=expected_by_type(value, stratum) if counted else np.ones(len(value)),
         ids=rows[key].to_numpy(object),
     )
+
+
+def exponential_scores(value: Array, stratum: pd.Series) -> Array:
+    """Score of each value within its stratum as if values were exponential with mean 1.
+
+    The expected exponential value in a value's share of the ranks, tied values sharing theirs
+    (I. R. Savage, Ann. Math. Stat. 27, 590-615, 1956). Losses of two sideways errors are near
+    exponential, and for those these scores lose nothing against the losses themselves (``docs/
+    methods/drift.md``); others keep a score of the same shape, so no tail rules a day. Rounded
+    losses come in ties: a score never claims more than the display shows.
+    """
+    grouped = pd.Series(value).groupby(stratum.to_numpy())
+    size = grouped.transform("size").to_numpy(float)
+    least = (grouped.rank(method="min").to_numpy(float) - 1) / size
+    most = grouped.rank(method="max").to_numpy(float) / size
+
+    def below(share: Array) -> Array:
+        """Integral of -ln(1 - share)."""
+        return np.asarray(xlogy(1 - share, np.maximum(1 - share, 1e-300)) + share)
+
+    return np.asarray((below(most) - below(least)) / (most - least))
 
 
 def normal_scores(value: Array, stratum: pd.Series) -> Array:
     """Normal score of each value within its stratum; tied values share the middle of their ranks.
 
-    B. L. van der Waerden, Indag. Math. 14, 453-458, 1952; ties by mid-ranks. Rounded losses come in
-    ties, so a score never claims more than the display shows.
+    B. L. van der Waerden, Indag. Math. 14, 453-458, 1952; ties by mid-ranks.
     """
     grouped = pd.Series(value).groupby(stratum.to_numpy())
     rank, size = grouped.rank(method="average"), grouped.transform("size")
@@ -191,19 +275,19 @@ def expected_by_type(failed: Array, stratum: pd.Series) -> Array:
 
 
 def usual_wear(angles: Readings, service: pd.DataFrame) -> Array:
-    """How much the score usually rises with cleaves since the last rotation, for each joint.
+    """Factor by which scores usually rise with cleaves since the last rotation, for each joint.
 
     Taken from blades that were turned, up to the count at which nine in ten of them were; beyond
-    it nothing more is usual, so that an overdue blade stands out. 0 where no rotation is logged.
+    it nothing more is usual, so that an overdue blade stands out. 1 where no rotation is logged.
     """
     count = cleaves_since_rotation(angles, service)
     known = count >= 0
     turned = service[service["event"].isin(["blade rotation", "blade replacement"])]
     if known.sum() < 100 or not len(turned):
-        return np.zeros(len(count))
+        return np.ones(len(count))
     ends = _counts_at_rotation(angles, count)
     if not len(ends):
-        return np.zeros(len(count))
+        return np.ones(len(count))
     habit = max(float(np.quantile(ends, 0.9)), 1.0)
     part = np.clip(count / habit, 0.0, 1.0)
     fit = known & (count <= habit)
@@ -211,9 +295,10 @@ def usual_wear(angles: Readings, service: pd.DataFrame) -> Array:
     rise = part**2
     # The slope within cleavers: a cleaver's own level is no wear.
     x = _within(rise[fit], cleaver[fit])
-    y = _within(angles.score[fit], cleaver[fit])
+    y = _within(angles.amount[fit], cleaver[fit])
     slope = max(float(x @ y) / max(float(x @ x), 1e-9), 0.0)
-    return np.where(known, slope * rise, slope * 0.5)
+    worn = 1 + slope * np.where(known, rise, 0.5)
+    return np.asarray(worn / worn.mean())
 
 
 def _within(value: Array, unit: Whole) -> Array:

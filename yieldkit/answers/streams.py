@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -18,7 +18,8 @@ Whole = NDArray[np.int64]
 STEADY = ("splicer", "cleaver", "heater", "technician")
 """Kinds whose steady effects are taken out. Lots come and go: to take them out would hide a rise
 that began with a lot, so they are watched and named, not taken out."""
-LOT_SPREAD = {"estimated loss": 0.09, "failures": 0.5, "cleave angle": 0.09}
+LOT_SPREAD = 0.09
+LOT_SPREAD_COUNTED = 0.5
 """Variance of a usual lot's level about the crew's [scores squared]; its past before its first day.
 Assumed, a little more than the spread of lots in the simulated crews."""
 _MEDIAN_RANGE = 0.9538725524
@@ -46,57 +47,38 @@ class Series:
     n: Whole
 
 
-def steady_effects(readings: Readings, score: Array, *, rounds: int = 20) -> Array:
-    """Sum of the units' shrunken mean effects for each joint, by repeated sweeps.
+def expected_amounts(readings: Readings, meant: Array, *, rounds: int = 10) -> Array:
+    """Expected amount of each joint from its type, people and all units it was made with.
 
-    Each sweep takes a unit's mean residual, shrunk as a random effect whose variance is a quarter
-    of a joint's (D. Bates et al., J. Stat. Softw. 67, 2015, for such models); an unknown unit has
-    effect 0.
-    """
-    codes = [readings.units[kind] + 1 for kind in STEADY if kind in readings.units]  # 0: unknown
-    sizes = [np.bincount(code, minlength=1) + 4.0 for code in codes]
-    effects = [np.zeros(len(size)) for size in sizes]
-    middle = score.mean() if len(score) else 0.0
-    rest = score - middle
-    for _ in range(rounds):
-        for code, size, effect in zip(codes, sizes, effects, strict=True):
-            change = (np.bincount(code, rest, minlength=len(size)) + effect * (size - 4.0)) / size
-            change[0] = 0.0
-            rest -= (change - effect)[code]
-            effect[:] = change
-    return score - rest
-
-
-def expected_failures(readings: Readings, *, rounds: int = 8) -> Array:
-    """Expected failures of each position from type, people and all units it was made with.
-
-    Each unit multiplies the chance by its failures over those expected, drawn towards 1 as by four
-    further failures, in sweeps until they agree (iterative proportional fitting; W. E. Deming and
+    Each unit multiplies the amount by its sum over that expected, drawn towards 1 as by an amount
+    of four more, in sweeps until they agree (iterative proportional fitting; W. E. Deming and
     F. F. Stephan, Ann. Math. Stat. 11, 427-444, 1940).
     """
-    chance = readings.score.copy()
-    factors = {k: np.ones(len(readings.names[k]) + 1) for k in STEADY if k in readings.names}
+    chance = meant.copy()
+    codes = {k: readings.units[k] + 1 for k in STEADY if k in readings.units}  # 0: unknown
+    factors = {kind: np.ones(len(readings.names[kind]) + 1) for kind in codes}
+    sums = {k: np.bincount(c, readings.amount, len(factors[k])) for k, c in codes.items()}
     for _ in range(rounds):
-        for kind, factor in factors.items():
-            code = readings.units[kind] + 1
-            failed = np.bincount(code, readings.value, minlength=len(factor))
-            meant = np.bincount(code, chance, minlength=len(factor)) / factor
-            new = (failed + 4.0) / (meant + 4.0)
+        for kind, code in codes.items():
+            factor = factors[kind]
+            expected = np.bincount(code, chance, minlength=len(factor)) / factor
+            new = (sums[kind] + 4.0) / (expected + 4.0)
             new[0] = 1.0
             chance *= (new / factor)[code]
             factor[:] = new
-    return np.clip(chance, 1e-4, 0.95)
+    return np.clip(chance, 1e-4, 0.95 if readings.counted else None)
 
 
 @dataclass(frozen=True, eq=False)
 class Adjusted:
-    """Readings with steady effects, and steps already explained, taken out.
+    """Readings beside what is expected of each joint, steps already explained included.
 
-    For failures ``rest`` is the expected failures; else the score that is left.
+    ``within`` is the variance of one joint's score over its expected one, or of a block's score for
+    what is counted; ``between`` the squared relative variation between days.
     """
 
     of: Readings
-    rest: Array
+    meant: Array
     within: float
     between: float
 
@@ -105,62 +87,54 @@ class Adjusted:
 
         A lot has no past: it begins with a point without joints at the crew's level.
         """
-        found = self._own_series(kind, unit)
+        found = self._blocks(kind, unit) if self.of.counted else self._day_means(kind, unit)
         if kind not in LOTS or not len(found.mean):
             return found
+        usual = LOT_SPREAD_COUNTED if self.of.counted else LOT_SPREAD
         return Series(
             day=found.day.insert(0, found.day[0]),
             mean=np.append(0.0, found.mean),
-            variance=np.append(LOT_SPREAD[self.of.quantity], found.variance),
+            variance=np.append(usual, found.variance),
             n=np.append(0, found.n),
         )
 
-    def _own_series(self, kind: str, unit: str) -> Series:
-        if self.of.quantity == "failures":
-            return self._failures(kind, unit)
-        own = self.of.joints(kind, unit)
-        n, total = self._by_day(own, self.rest)
+    def _day_means(self, kind: str, unit: str) -> Series:
+        """A day's sum of scores over that expected, by cube root (``near_normal``)."""
+        n, meant, amount = self._by_day(self.of.joints(kind, unit))
         seen = n > 0
-        mean = total[seen] / n[seen]
-        if kind == CREW:
-            variance = self.within / n[seen] + self.between
-            return Series(
-                day=self.of.days[seen], mean=mean, variance=variance, n=n[seen].astype(int)
-            )
-        all_n, all_sum, _ = self._whole_days
-        others = (all_n - n)[seen]
-        # Other units' mean tells the day's level; it is believed as far as its own spread allows.
-        noise = self.within / np.maximum(others, 1) + self.between / 2
-        believed = np.where(others > 0, self.between / (self.between + noise), 0.0)
-        common = believed * (all_sum - total)[seen] / np.maximum(others, 1)
-        variance = self.within / n[seen] + self.between + believed**2 * noise
-        return Series(
-            day=self.of.days[seen], mean=mean - common, variance=variance, n=n[seen].astype(int)
-        )
+        mean = near_normal(amount[seen] / meant[seen], n[seen], self.within)
+        variance = self.within / n[seen] + self.between
+        if kind != CREW:
+            # Other units tell the day's level, believed as far as their own spread allows.
+            all_n, all_meant, all_amount = self._whole_days
+            others = (all_n - n)[seen]
+            some = others > 0
+            noise = self.within / np.maximum(others, 1) + self.between / 2
+            believed = np.where(some, self.between / (self.between + noise), 0.0)
+            ratio = (all_amount - amount)[seen] / np.where(some, (all_meant - meant)[seen], 1.0)
+            ratio = np.maximum(ratio, 0.0)
+            mean = mean - believed * near_normal(ratio, np.maximum(others, 1), self.within)
+            variance = variance + believed**2 * noise
+        return Series(day=self.of.days[seen], mean=mean, variance=variance, n=n[seen].astype(int))
 
     @cached_property
     def _whole_days(self) -> tuple[Array, Array, Array]:
-        """Joints of each day, and the sums of what is left of their scores and of their values."""
-        every = np.arange(len(self.of.day))
-        return *self._by_day(every, self.rest), self._by_day(every, self.of.value)[1]
+        return self._by_day(np.arange(len(self.of.day)))
 
-    def _by_day(self, own: Whole, weight: Array) -> tuple[Array, Array]:
-        days = len(self.of.days)
-        place = self.of.day[own]
-        return (
-            np.bincount(place, minlength=days).astype(float),
-            np.bincount(place, weight[own], minlength=days).astype(float),
-        )
+    def _by_day(self, own: Whole) -> tuple[Array, Array, Array]:
+        """Joints, expected amount and amount of each day."""
+        days, place = len(self.of.days), self.of.day[own]
+        n = np.bincount(place, minlength=days).astype(float)
+        sums = [np.bincount(place, x[own], minlength=days) for x in (self.meant, self.of.amount)]
+        return n, sums[0].astype(float), sums[1].astype(float)
 
-    def _failures(self, kind: str, unit: str) -> Series:
+    def _blocks(self, kind: str, unit: str) -> Series:
         """Blocks of days with enough expected failures; normal score of the chance (mid-P).
 
         A day on which the others failed more often, too, raises what is expected; how far they are
         believed follows from how much days differ (``between``, squared variation).
         """
-        own = self.of.joints(kind, unit)
-        n, meant = self._by_day(own, self.rest)
-        _, failed = self._by_day(own, self.of.value)
+        n, meant, failed = self._by_day(self.of.joints(kind, unit))
         if kind != CREW and self.between > 0:
             _, all_meant, all_failed = self._whole_days
             other_failed, other_meant = all_failed - failed, all_meant - meant
@@ -180,6 +154,15 @@ class Adjusted:
         )
 
 
+def near_normal(ratio: Array, n: Array, within: float) -> Array:
+    """Score of a mean of ``n`` near exponential values over the expected one: 0 if as expected.
+
+    Three times the cube root less its mean: near N(0, within / n) (E. B. Wilson and M. M. Hilferty,
+    Proc. Nat. Acad. Sci. 17, 684-688, 1931); a rise to ``r`` times lifts it by 3 (r^(1/3) - 1).
+    """
+    return np.asarray(3 * (np.cbrt(ratio) - 1 + within / (9 * n)))
+
+
 def adjusted(readings: Readings, explained: Array | None = None) -> Adjusted:
     """Take out steady effects, and what is already explained.
 
@@ -188,26 +171,27 @@ def adjusted(readings: Readings, explained: Array | None = None) -> Adjusted:
     readings : Readings
         One quantity.
     explained : ndarray, shape (joints,), optional
-        Step of each joint that is explained by signals already found: added to the score, or, for
-        failures, the logarithm of the factor on the expected failures.
+        Logarithm of the factor by which signals already found explain each joint's amount.
     """
-    steps = np.zeros(len(readings.day)) if explained is None else explained
-    if readings.quantity == "failures":
-        fitted = replace(readings, score=readings.score * np.exp(steps))
-        meant = expected_failures(fitted)
-        return Adjusted(readings, meant, *_failure_spread(readings, meant))
-    score = readings.score - steps
-    rest = score - steady_effects(readings, score)
-    return Adjusted(readings, rest, *_score_spread(readings, rest))
+    meant = readings.meant if explained is None else readings.meant * np.exp(explained)
+    meant = expected_amounts(readings, meant)
+    spread = _block_spread if readings.counted else _score_spread
+    return Adjusted(readings, meant, *spread(readings, meant))
 
 
-def _score_spread(readings: Readings, rest: Array) -> tuple[float, float]:
-    """Within-day variance and day-to-day variance of kit, by analysis of variance."""
-    if not len(rest):
+def _score_spread(readings: Readings, meant: Array) -> tuple[float, float]:
+    """Variance of joints within a kit's day, and of one day against the next.
+
+    Days by differences of a kit's successive days, in which a drift hardly shows (J. von Neumann
+    et al., Ann. Math. Stat. 12, 153-162, 1941); how far days run together is told apart
+    (``persistence``).
+    """
+    if not len(meant):
         return 1.0, 0.05
+    rest = readings.amount / meant - 1
     kit = [readings.units.get(kind, np.zeros(len(rest), int)) + 1 for kind in UNITS[:2]]
-    key = (kit[0] * 1000 + kit[1]) * (len(readings.days) + 1) + readings.day
-    _, code = np.unique(key, return_inverse=True)
+    days = len(readings.days) + 1
+    cell, code = np.unique((kit[0] * 1000 + kit[1]) * days + readings.day, return_inverse=True)
     size = np.bincount(code).astype(float)
     mean = np.bincount(code, rest) / size
     free = len(rest) - len(size)
@@ -215,16 +199,19 @@ def _score_spread(readings: Readings, rest: Array) -> tuple[float, float]:
         return 1.0, 0.05
     within = float(((rest - mean[code]) ** 2).sum() / free)
     within = max(within, 1e-6)  # where all values are the same
-    # Sum over cells of n (mean^2) has expectation cells * within + joints * between.
-    between = float((size * mean**2).sum() - len(size) * within) / float(size.sum())
-    return within, max(between, 0.01 * within)
+    next_day = cell[1:] // days == cell[:-1] // days
+    if not next_day.any():
+        return within, 0.05
+    noise = within * (1 / size[1:] + 1 / size[:-1])[next_day]
+    between = np.average((np.diff(mean)[next_day] ** 2 - noise) / 2, weights=1 / noise)
+    return within, max(float(between), 0.01 * within)
 
 
-def _failure_spread(readings: Readings, meant: Array) -> tuple[float, float]:
+def _block_spread(readings: Readings, meant: Array) -> tuple[float, float]:
     """Variance of a block's score (1 for pure chance), and squared variation between days."""
     if not len(meant):
         return 1.0, 0.0
-    failed, expected = np.bincount(readings.day, readings.value), np.bincount(readings.day, meant)
+    failed, expected = np.bincount(readings.day, readings.amount), np.bincount(readings.day, meant)
     between = float(((failed - expected) ** 2 - expected).sum() / (expected**2).sum())
     between = float(np.clip(between, 0.0, 0.5))
     plain = Adjusted(readings, meant, 1.0, between)

@@ -87,6 +87,7 @@ def run_drift(arguments: argparse.Namespace) -> int:
         records.positions(since=since),
         records.measurements(since=since),
         records.service(),
+        checks=records.checks(since=since),
         crew=crew,
         confidence=crew.general.confidence,
         as_of=records.as_of,
@@ -123,6 +124,7 @@ def run_plan(arguments: argparse.Namespace) -> int:
         records.positions(since=since),
         records.measurements(since=since),
         service,
+        checks=records.checks(since=since),
         crew=crew,
         false_alarms=arguments.false_alarms,
     )

@@ -18,7 +18,6 @@ def draw_watch(
     ax: Axes,
     streams: Sequence[tuple[str, pd.Index, np.ndarray]],
     *,
-    limit: float,
     named: Sequence[str],
 ) -> Axes:
     """Draw each stream's sum; the signals are dark, marked and named.
@@ -28,9 +27,7 @@ def draw_watch(
     ax : Axes
         Where to draw.
     streams : sequence of (name, days, sums)
-        Sums [standard deviations] at each day.
-    limit : float
-        Where a sum becomes a signal [standard deviations].
+        Sums as shares of their limit at each day.
     named : sequence of str
         Names of the streams that are signals; other sums over the limit are explained by them.
     """
@@ -44,17 +41,17 @@ def draw_watch(
         ax.plot(days[-1:], sums[-1:], marker="D", color=ALARM)
         ends.append((float(sums[-1]), days[-1], name))
     _name_ends(ax, ends)
-    ax.axhline(limit, color=INK, linewidth=1.0, linestyle=(0, (4, 3)))
+    ax.axhline(1.0, color=INK, linewidth=1.0, linestyle=(0, (4, 3)))
     ax.annotate(
         "signal above this line",
-        (0.01, limit),
+        (0.01, 1.0),
         xycoords=("axes fraction", "data"),
         xytext=(0, 3),
         textcoords="offset points",
         fontsize=8.5,
         color=INK,
     )
-    ax.set_ylabel("Summed rise [standard deviations]")
+    ax.set_ylabel("Summed rise [share of the limit]")
     ax.tick_params(axis="x", rotation=30)
     ax.grid(axis="y", color=FAINT)
     return calm(ax, grid="y")

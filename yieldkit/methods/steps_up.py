@@ -7,30 +7,29 @@ standard normal until something changes, and the CUSUM of them has the run lengt
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import log_ndtr, softmax
 
 
 @dataclass(frozen=True, eq=False)
 class Watch:
-    """What a self-starting CUSUM saw in one series.
+    """What self-starting CUSUMs saw in one series.
 
     Parameters
     ----------
     sums : ndarray, shape (points,)
-        The CUSUM after each point [standard deviations].
+        The CUSUM after each point as a share of its limit; of several, the greatest share.
     signal : int or None
-        First point at which the sum passed the limit since the last restart.
-    limit : float
-        Decision limit [standard deviations].
+        First point at which a sum passed its limit since the last restart.
     """
 
     sums: NDArray[np.float64]
     signal: int | None
-    limit: float
 
 
 def recursive_residuals(
@@ -71,20 +70,21 @@ def self_starting_cusum(
     value: ArrayLike,
     variance: ArrayLike,
     *,
-    limit: float,
-    reference: float = 0.5,
+    limits: Mapping[float, float],
     restart: ArrayLike | None = None,
 ) -> Watch:
-    """Upper CUSUM of recursive residuals; see the module's opening words.
+    """Upper CUSUMs of recursive residuals side by side; see the module's opening words.
 
     Parameters
     ----------
     value, variance : array_like, shape (points,)
         Means and their known variances, in time order.
-    limit, reference : float
-        Decision limit h and reference value k [standard deviations].
+    limits : mapping of float to float
+        Decision limit h for each reference value k [standard deviations]: a small k finds small
+        rises, a large one great rises at once (G. Lorden and I. Eisenberger, Technometrics 15,
+        167-175, 1973, for such pairs; cited from memory).
     restart : array_like of bool, shape (points,), optional
-        Points before which the sum starts again at 0 (a unit was serviced); the past stays known,
+        Points before which the sums start again at 0 (a unit was serviced); the past stays known,
         without the points since a step that had signalled.
     """
     mean, var = np.asarray(value, float), np.asarray(variance, float)
@@ -92,18 +92,23 @@ def self_starting_cusum(
     starts = [0, *np.flatnonzero(again[1:]) + 1, len(mean)]
     usual, sums, signal = np.ones(len(mean), bool), np.zeros(len(mean)), None
     for start, end in pairwise(starts):
-        residual = recursive_residuals(mean[:end], var[:end], usual[:end])
-        level = 0.0
-        for point in range(start, end):
-            level = max(0.0, level + residual[point] - reference)
-            sums[point] = level
-        over = start + np.flatnonzero(sums[start:end] > limit)
+        residual = recursive_residuals(mean[:end], var[:end], usual[:end])[start:]
+        for reference, limit in limits.items():
+            share = upper_cusum(residual - reference) / limit
+            sums[start:end] = np.maximum(sums[start:end], share)
+        over = start + np.flatnonzero(sums[start:end] > 1)
         signal = int(over[0]) if len(over) else None
         step = likeliest_step(mean[:end], var[:end]) if len(over) and end < len(mean) else None
         if step is not None and step.size > 0:
             # What came before a service and was bad is not the past to be compared with.
             usual[step.first : end] = False
-    return Watch(sums, signal, limit)
+    return Watch(sums, signal)
+
+
+def upper_cusum(step: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Sums that never fall below 0: the running total less its least value so far."""
+    total = np.cumsum(step)
+    return np.asarray(total - np.minimum(np.minimum.accumulate(total), 0.0))
 
 
 @dataclass(frozen=True)
@@ -157,4 +162,93 @@ def likeliest_step(value: ArrayLike, variance: ArrayLike, *, drop: float = 3.5) 
         float(after[best] - before[best]),
         float(se[best]),
         float(gain[best]),
+    )
+
+
+SOON = 5
+"""A rise within so many points is called a step: no series of usual noise tells it from one."""
+
+
+@dataclass(frozen=True)
+class Onset:
+    """When a rise began: first point with its interval, and how long it took.
+
+    Parameters
+    ----------
+    first, first_low, first_high : int
+        Likeliest first point of the rise, and the ends of its interval.
+    rise : int
+        Points over which the likeliest rise is spread; 1 for a step.
+    shape : str
+        "step" (within ``SOON`` points), "ramp", or "either" where the series cannot tell.
+    """
+
+    first: int
+    first_low: int
+    first_high: int
+    rise: int
+    shape: str
+
+
+def rise_onset(
+    value: ArrayLike,
+    variance: ArrayLike,
+    *,
+    rises: Sequence[int] = (1, 5, 10, 20, 40),
+    level: float = 0.97,
+    sure: float = 0.9,
+) -> Onset | None:
+    """When a normal series with known variances began to rise, at once or little by little.
+
+    Each candidate is a level, then a straight rise over so many points, then a level again. All
+    starts and lengths are alike likely beforehand; their chances given the series are added up over
+    the lengths, so a step that may have been a ramp is not given the step's narrow interval.
+
+    Parameters
+    ----------
+    value, variance : array_like, shape (points,)
+        Means and their known variances, in time order.
+    rises : sequence of int
+        Lengths tried [points].
+    level : float
+        Chance that the interval holds together; its least and last start are its ends. 0.97 rather
+        than 0.95 for slow rises, whose beginning hardly shows.
+    sure : float
+        Chance of a step, or of a ramp, from which the shape is named.
+
+    Returns
+    -------
+    Onset or None
+        None for fewer than three points.
+
+    References
+    ----------
+    A. F. M. Smith, Biometrika 62, 407-416, 1975 (chances of each place of a change); the size has
+    a flat prior above 0 and is integrated out.
+    """
+    mean, var = np.asarray(value, float), np.asarray(variance, float)
+    if len(mean) < 3:
+        return None
+    weight = 1 / var
+    centred = mean - (weight @ mean) / weight.sum()
+    start, point = np.arange(1, len(mean)), np.arange(len(mean))
+    logs = []
+    for rise in rises:
+        shape = np.clip((point - start[:, None] + 1) / rise, 0.0, 1.0)
+        slope = shape @ (weight * centred)
+        square = np.maximum((shape**2) @ weight - (shape @ weight) ** 2 / weight.sum(), 1e-9)
+        size = slope / np.sqrt(square)
+        logs.append(size**2 / 2 - np.log(square) / 2 + log_ndtr(size))
+    chance = softmax(np.array(logs))
+    by_start = chance.sum(axis=0)
+    order = np.argsort(-by_start, kind="stable")
+    near = order[: int(np.searchsorted(np.cumsum(by_start[order]), level)) + 1]
+    longest, place = divmod(int(np.argmax(chance)), len(start))
+    step = float(chance[np.asarray(rises) <= SOON].sum())
+    return Onset(
+        int(start[place]),
+        int(start[near.min()]),
+        int(start[near.max()]),
+        int(rises[longest]),
+        "step" if step > sure else "ramp" if step < 1 - sure else "either",
     )

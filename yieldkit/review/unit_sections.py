@@ -31,6 +31,7 @@ def drift(asked: Asked) -> Part:
         asked.all_positions,
         asked.measurements,
         asked.records.service(until=asked.last),
+        checks=asked.records.checks(until=asked.last),
         crew=asked.crew,
         since=asked.last - WATCHED,
         until=asked.last,
@@ -91,7 +92,7 @@ def _draw(ax: Axes, found: DriftWatch, table: pd.DataFrame) -> Axes:
     streams = tuple(
         stream
         for stream in found.streams
-        if stream.watch.sums.max() <= found.settings["limit"]
+        if stream.watch.sums.max() <= 1
         or (stream.unit, stream.quantity) in named
     )
     return replace(found, streams=streams).plot(ax)

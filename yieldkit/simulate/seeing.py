@@ -42,7 +42,7 @@ def first_alarms(found: DriftWatch) -> pd.DataFrame:
     """
     rows = []
     for stream in found.streams:
-        over = np.flatnonzero(stream.watch.sums > stream.watch.limit)
+        over = np.flatnonzero(stream.watch.sums > 1)
         days = stream.series.day
         day: object = pd.NaT
         if len(over):

@@ -5,10 +5,15 @@ from typing import Any
 
 from yieldkit.wording.numbers import count, day, listed, percent
 
+_TIMES = "times what they were"
 _MEANT = {
-    "estimated loss": ("splice losses (the splicer's estimates)", "times what they were"),
-    "failures": ("failed first attempts", "times what they were"),
-    "cleave angle": ("cleave angles", "deg above what they were"),
+    "estimated loss": ("splice losses (the splicer's estimates)", "{:.2f}", _TIMES, "joint"),
+    "failures": ("failed first attempts", "{:.2f}", _TIMES, "joint"),
+    "cleave angle": ("cleave angles", "{:.2f}", "deg above what they were", "cleave"),
+    "second arcs": ("joints arced a second time", "{:.2f}", _TIMES, "joint"),
+    "refused cleaves": ("cleaves refused before the arc", "{:.2f}", _TIMES, "attempt"),
+    "insertion loss": ("test readings", "{:+.3f}", "dB from what they were", "joint"),
+    "check splice": ("morning check splices", "{:.2f}", _TIMES, "check splice"),
 }
 _KIND = {
     "splicer": "Splicer {}",
@@ -19,25 +24,25 @@ _KIND = {
     "technician": "Technician {}",
     "crew": "All joints together",
 }
-_NOT_ONE_UNIT = (
-    "Chance that it is what all share, and no single unit: {}; look at test set and reference cord,"
-    " weather, site, a new kind of job."
-)
+_NOT_ONE_UNIT = "Chance that it is what all share, and no single unit: {}; look at {}."
+_SHARED = {
+    "insertion loss": "test set and reference cord",
+    "check splice": "the reference fibre and the weather",
+}
+_ANY_SHARED = "test set and reference cord, weather, site, a new kind of job"
+SURE = 0.9
+"""A unit is said to have got worse from this chance on; a suspect below is put as probable."""
 
 
 def _drift_signal(values: Mapping[str, Any]) -> str:
-    what, unit = _MEANT[values["quantity"]]
-    name = _KIND[values["unit_kind"]].format(values["unit"])
+    what, number, unit, of = _MEANT[values["quantity"]]
+    size, low, high = (number.format(values[name]) for name in ("size", "low", "high"))
     whole = values["unit_kind"] == "crew"
-    if values.get("sure", True):
-        verdict = f"{name} {'have' if whole else 'has'} got worse"
-    else:
-        verdict = f"Cannot tell yet: {name[0].lower()}{name[1:]} may have got worse"
     said = (
-        f"{verdict}: {'the' if whole else 'its'} {what} are "
-        f"{values['size']:.2f} {unit} ({values['low']:.2f} to {values['high']:.2f}, "
-        f"{count(values['n'], 'joint')}). {_onset(values)}; "
-        f"{count(values['joints_since'], 'joint')} since then. {_source(values, whole)}"
+        f"{_verdict(values)}: {'the' if whole else 'its'} {what} are {size} {unit} "
+        f"({low} to {high}, {count(values['n'], of)}). {_onset(values)}; "
+        f"{count(values['joints_since'], of)} since the first of these days. "
+        f"{_source(values, whole)}"
     )
     if values["not_separable_from"]:
         others = listed(values["not_separable_from"].split("; "), "or")
@@ -45,37 +50,58 @@ def _drift_signal(values: Mapping[str, Any]) -> str:
     return said
 
 
+def _verdict(values: Mapping[str, Any]) -> str:
+    name = _KIND[values["unit_kind"]].format(values["unit"])
+    small = name[0].lower() + name[1:]
+    has = "have" if values["unit_kind"] == "crew" else "has"
+    chance = values["chance_this_unit"]
+    if not values.get("sure", True):
+        return f"Cannot tell yet: {small} may have got worse"
+    if chance < SURE or values["not_separable_from"]:
+        return f"Probably {small} {has} got worse ({percent(chance, 0)})"
+    return f"{name} {has} got worse"
+
+
+_SHAPES = {
+    "step": ", within a week",
+    "ramp": ", little by little",
+    "either": ", at once or little by little",
+}
+
+
 def _onset(values: Mapping[str, Any]) -> str:
+    how = _SHAPES[values.get("shape", "either")]
     if values["since_low"] == values["since_high"]:
-        return f"It began about {day(values['since_low'])}"
-    return f"It began between {day(values['since_low'])} and {day(values['since_high'])}"
+        return f"It began about {day(values['since_low'])}{how}"
+    return f"It began between {day(values['since_low'])} and {day(values['since_high'])}{how}"
 
 
 def _source(values: Mapping[str, Any], whole: bool) -> str:
+    chance = percent(values["chance_this_unit"], 0)
     if whole:
-        return _NOT_ONE_UNIT.format(percent(values["chance_this_unit"], 0))
-    said = f"Chance that it is this unit: {percent(values['chance_this_unit'], 0)}"
+        return _NOT_ONE_UNIT.format(chance, _SHARED.get(values["quantity"], _ANY_SHARED))
+    said = f"Chance that it is this unit: {chance}"
     others = values.get("others", ())
     return f"{said}; else {listed(others, 'or')}, or chance alone." if others else f"{said}."
 
 
 def _drift_could_see(values: Mapping[str, Any]) -> str:
     weeks = values["weeks"]
-
-    def seen(rise: float) -> str:
-        whole = max(round(weeks[rise]), 1)
-        return f"a rise to {rise:g} times in about {count(whole, 'week')}"
-
     able = [rise for rise in sorted(weeks, reverse=True) if weeks[rise] <= 26]
     alarms = (
-        f"{count(values['streams'], 'series', 'series')} watched; about {values['alarms']:g} "
-        f"false {'alarm' if values['alarms'] == 1 else 'alarms'} in 13 weeks for the whole crew. "
+        f"{count(values['streams'], 'series', 'series')} watched; at most about "
+        f"{values['alarms']:g} false {'alarm' if values['alarms'] == 1 else 'alarms'} in 13 weeks "
+        "for the whole crew. "
     )
     if not able:
-        return alarms + "At your volume not even a doubled loss would be seen within half a year."
+        return (
+            f"{alarms}At your volume not even a doubled loss of a splicer would be seen four times"
+            " in five within half a year."
+        )
+    seen = [f"a rise to {rise:g} times within {count(int(weeks[rise]), 'week')}" for rise in able]
     return (
-        f"{alarms}At your volume a splicer's loss would be seen after "
-        f"{listed(seen(rise) for rise in able)}; smaller rises we cannot see."
+        f"{alarms}At your volume four times in five a splicer's loss would be noticed after "
+        f"{listed(seen)}; smaller rises we cannot see."
     )
 
 

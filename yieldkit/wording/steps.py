@@ -8,6 +8,7 @@ STEPS: dict[str, str] = {
     "rotate_blade": "Turn the blade of {unit} to its next position, then measure ten cleaves.",
     "change_electrodes": "Change the electrodes of {unit}, stabilise them, then run the arc check.",
     "arc_check": "Run the arc check of {unit} and make ten check splices on one reference fibre.",
+    "check_fibre": "Make ten check splices on a fresh reference fibre with each splicer.",
     "swap_kit": "Swap kit for a few days so that the records can tell: {swap}.",
     "mix_kit": "Swap kit between people for a few days, so that the records can tell them apart.",
     "retest": "Re-test the accepted joints made since {since}; the list is in the workbook.",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -87,3 +87,24 @@ def fleet_limit(
             f"{sum(points)} points cannot give {alarms:g} alarms; ask for fewer false alarms"
         )
     return float(brentq(off, 0.05, 30.0, xtol=1e-6))
+
+
+def shared_limits(
+    points: Sequence[int], alarms: float, *, references: Sequence[float]
+) -> dict[float, float]:
+    """Limit h for each reference value k of CUSUMs that run side by side on every chart.
+
+    Each reference gets an equal part of the alarms. Two sums of one chart often signal together, so
+    the alarms that a person sees are somewhat fewer than asked.
+    """
+    part = alarms / len(references)
+    return {k: fleet_limit(points, part, reference=k) for k in references}
+
+
+def seen_within(points: int, limits: Mapping[float, float], *, shift: float) -> Array:
+    """Chance that one of the CUSUMs side by side signals within 1, 2, ... points of a rise.
+
+    That of the better one at each point: the truth lies at or a little above it.
+    """
+    each = [cusum_run_length(points, h, reference=k, shift=shift) for k, h in limits.items()]
+    return np.asarray(np.max(each, axis=0))
