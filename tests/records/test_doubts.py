@@ -1,5 +1,8 @@
 """The doubts list: what is asked, how a decision is applied, undone, and what it changes."""
 
+import shutil
+import subprocess
+
 import openpyxl
 import pytest
 
@@ -153,6 +156,31 @@ def test_a_decision_survives_a_rebuild_and_is_dated(filled):
 
     (repair,) = Store(filled).state()["repairs"]
     assert repair["remark"] == "by the lead" and repair["decided"].count("-") == 2
+
+
+@pytest.mark.skipif(not shutil.which("soffice"), reason="LibreOffice is not installed")
+def test_a_list_saved_again_by_a_spreadsheet_program_is_applied(filled, tmp_path):
+    decide(filled, "words", "Maija", "T02")
+    words = ["soffice", "--headless", f"-env:UserInstallation=file://{tmp_path}/profile"]
+    saved = tmp_path / "saved"
+    subprocess.run(
+        [*words, "--convert-to", "xlsx:Calc MS Excel 2007 XML", "--outdir", saved,
+         filled / "doubts.xlsx"],
+        check=True, capture_output=True, timeout=120,
+    )  # fmt: skip
+    shutil.copy(saved / "doubts.xlsx", filled / "doubts.xlsx")
+    assert ingest(filled).changed
+    assert set(open_crew(filled).attempts()["technician"]) == {"T02"}
+
+
+def test_a_list_that_is_lost_is_written_anew_with_what_was_decided(filled):
+    decide(filled, "words", "Maija", "T02")
+    ingest(filled)
+    (filled / "doubts.xlsx").unlink()
+    ingest(filled)
+    book = openpyxl.load_workbook(filled / "doubts.xlsx")
+    assert [cell.value for cell in book["decisions"][2]][:3] == ["technician", "Maija", "T02"]
+    assert not ingest(filled).changed
 
 
 def test_a_decision_that_is_none_of_those_offered_is_said(filled):

@@ -27,6 +27,8 @@ WIDTHS = (16, 52, 34, 15, 34, 7, 22, 28, 14)
 DECISIONS = "decisions"
 DECISION_HEADINGS = ("kind", "key", "meaning", "decided", "remark", "undo")
 MOST_ROWS = 3_000
+_LINE = 15
+"""Height of a line [pt]."""
 _INTRODUCTION = (
     "What the records leave open. Choose or write a decision in its column, save, close, and run"
     " `yieldkit ingest`.",
@@ -54,7 +56,8 @@ def write_workbook(
     first = book.add_worksheet("read me")
     first.set_column(0, 0, 110, wrap)
     for number, line in enumerate(_INTRODUCTION):
-        first.write_string(number, 0, line)
+        first.write_string(number, 0, line, wrap)
+    _print_on_one_width(first)
     for name, kinds in SHEETS.items():
         chosen = [doubt for doubt in doubts if doubt.kind in kinds][:MOST_ROWS]
         _write_doubts(book.add_worksheet(name), chosen, bold, wrap, fill)
@@ -72,12 +75,14 @@ def write_workbook(
 
 def _write_doubts(sheet: Any, doubts: Sequence[Doubt], bold: Any, wrap: Any, fill: Any) -> None:
     sheet.freeze_panes(1, 0)
+    _print_on_one_width(sheet)
     for column, (heading, width) in enumerate(zip(HEADINGS, WIDTHS, strict=True)):
         sheet.write_string(0, column, heading, bold)
         sheet.set_column(column, column, width)
     decision = HEADINGS.index("decision")
     for number, doubt in enumerate(doubts, start=1):
         cells = (doubt.kind, doubt.found, doubt.suggested, doubt.state, doubt.where)
+        sheet.set_row(number, _LINE * _lines(cells))
         for column, cell in enumerate(cells):
             sheet.write_string(number, column, _cell(cell), wrap)
         sheet.write_number(number, 5, doubt.rows, wrap)
@@ -97,10 +102,25 @@ def _write_doubts(sheet: Any, doubts: Sequence[Doubt], bold: Any, wrap: Any, fil
         sheet.autofilter(0, 0, len(doubts), len(HEADINGS) - 1)
 
 
+def _print_on_one_width(sheet: Any) -> None:
+    sheet.set_landscape()
+    sheet.set_paper(9)  # A4
+    sheet.fit_to_pages(1, 0)
+    sheet.repeat_rows(0)
+
+
+def _lines(cells: Sequence[str]) -> int:
+    """Lines that the longest cell needs; not every spreadsheet program fits rows by itself."""
+    return min(
+        max(1, *(-(-len(cell) // width) for cell, width in zip(cells, WIDTHS, strict=False))), 8
+    )
+
+
 def _write_decisions(
     sheet: Any, repairs: Sequence[Mapping[str, Any]], bold: Any, wrap: Any, fill: Any
 ) -> None:
     sheet.freeze_panes(1, 0)
+    _print_on_one_width(sheet)
     for column, heading in enumerate(DECISION_HEADINGS):
         sheet.write_string(0, column, heading, bold)
         sheet.set_column(column, column, 24)

@@ -116,6 +116,7 @@ def ingest(
             and state.get("made_of") == made_of
             and decisions == state["repairs"]
             and _key(entries) == _key(_entries(state))
+            and _doubts_are_written(folder, store)
         )
         if same:
             return _report(store, folder, waiting=waiting)
@@ -436,6 +437,16 @@ def _decisions(folder: Path, state: dict[str, Any]) -> list[dict[str, Any]]:
     from yieldkit.records.doubts import read_decisions
 
     return read_decisions(folder, state)
+
+
+def _doubts_are_written(folder: Path, store: Store) -> bool:
+    """Whether the doubts list is of the present tables: not lost, left behind or held open."""
+    from yieldkit.records.doubts import WORKBOOK
+
+    book, current = folder / WORKBOOK, store.root / "current"
+    if not current.exists():
+        return True
+    return book.exists() and book.stat().st_mtime_ns >= current.stat().st_mtime_ns
 
 
 def _line(what: str, file: str, sha256: str) -> dict[str, Any]:
