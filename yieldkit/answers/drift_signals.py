@@ -166,7 +166,7 @@ def find_signals(
             for kind, unit, series, again in all_series(now, kinds, service)
         ]
         first = streams if turn == 0 else first
-        loud = [(s, likeliest_step(s.series.mean, s.series.variance)) for s in streams]
+        loud = [(s, _step(s, now)) for s in streams]
         worse = [
             (s, step)
             for s, step in loud
@@ -188,6 +188,23 @@ def find_signals(
         since = readings.since(stream.kind, stream.unit, signal.day(signal.onset.first))
         explained = explained + _explains(signal, now, since)
     return first, signals
+
+
+def _step(stream: Stream, now: Adjusted) -> StepFound | None:
+    """A series' likeliest step; a blade's evidence is weighed with the cleaver's whole past.
+
+    Partners have all of theirs: with the new blade's few days alone its rise would be put to them.
+    """
+    step = likeliest_step(stream.series.mean, stream.series.variance)
+    if step is None or stream.kind != "cleaver":
+        return step
+    whole = now.series(stream.kind, stream.unit)
+    if len(whole.mean) == len(stream.series.mean):
+        return step
+    again = likeliest_step(whole.mean, whole.variance)
+    if again is None or again.size <= 0 or step.size <= 0:
+        return step
+    return replace(step, gain=max(step.gain, again.gain))
 
 
 def _explains(signal: Signal, now: Adjusted, since: NDArray[np.bool_]) -> Array:
@@ -222,7 +239,11 @@ def _signal(
     onset = rise_onset(stream.series.mean, stream.series.variance)
     onset = onset or Onset(step.first, step.first_low, step.first_high, 1, "either")
     earliest = stream.series.day[max(onset.first_low - 1, 0)]
-    rivals = [(s, other.gain) for s, other in loud if other is not None and other.size > 0]
+    rivals = [
+        (s, _shared_gain(stream, step, now) if s.kind == CREW and s != stream else other.gain)
+        for s, other in loud
+        if other is not None and (other.size > 0 or s.kind == CREW)
+    ]
     names = [s.unit for s, _ in rivals]
     chances = softmax(np.array([gain for _, gain in rivals] + [NO_SOURCE]))
     own = names.index(stream.unit)
@@ -240,6 +261,25 @@ def _signal(
         others=tuple(name for part, name in likely if name != stream.unit and part >= 0.05),
         same_joints=_same_joints(now.of, stream, since, earliest),
     )
+
+
+def _shared_gain(stream: Stream, step: StepFound, now: Adjusted) -> float:
+    """Log-likelihood gained if what all share rose, at a unit's step, the unit and others alike.
+
+    The unit's step and that of all other joints at the same day, put together as one size: where
+    the others did not rise, less than the unit alone gains.
+    """
+    others = now.others(stream.kind, stream.unit)
+    late = others.day >= stream.series.day[step.first]
+    top, below = step.size / step.size_se**2, 1 / step.size_se**2
+    if late.any() and not late.all():
+        weight = 1 / others.variance
+        gap = np.average(others.mean[late], weights=weight[late]) - np.average(
+            others.mean[~late], weights=weight[~late]
+        )
+        se_squared = 1 / weight[late].sum() + 1 / weight[~late].sum()
+        top, below = top + gap / se_squared, below + 1 / se_squared
+    return float(max(top, 0.0) ** 2 / below / 2)
 
 
 def _size(

@@ -87,7 +87,7 @@ class Adjusted:
 
         A lot has no past: it begins with a point without joints at the crew's level.
         """
-        found = self._blocks(kind, unit) if self.of.counted else self._day_means(kind, unit)
+        found = self._points(self.of.joints(kind, unit), alone=kind == CREW)
         if kind not in LOTS or not len(found.mean):
             return found
         usual = LOT_SPREAD_COUNTED if self.of.counted else LOT_SPREAD
@@ -98,13 +98,20 @@ class Adjusted:
             n=np.append(0, found.n),
         )
 
-    def _day_means(self, kind: str, unit: str) -> Series:
+    def others(self, kind: str, unit: str) -> Series:
+        """Points of all joints that were not made on a unit."""
+        return self._points(np.flatnonzero(~self.of.of(kind, unit)), alone=True)
+
+    def _points(self, own: Whole, *, alone: bool) -> Series:
+        return self._blocks(own, alone) if self.of.counted else self._day_means(own, alone)
+
+    def _day_means(self, own: Whole, alone: bool) -> Series:
         """A day's sum of scores over that expected, by cube root (``near_normal``)."""
-        n, meant, amount = self._by_day(self.of.joints(kind, unit))
+        n, meant, amount = self._by_day(own)
         seen = n > 0
         mean = near_normal(amount[seen] / meant[seen], n[seen], self.within)
         variance = self.within / n[seen] + self.between
-        if kind != CREW:
+        if not alone:
             # Other units tell the day's level, believed as far as their own spread allows.
             all_n, all_meant, all_amount = self._whole_days
             others = (all_n - n)[seen]
@@ -128,14 +135,14 @@ class Adjusted:
         sums = [np.bincount(place, x[own], minlength=days) for x in (self.meant, self.of.amount)]
         return n, sums[0].astype(float), sums[1].astype(float)
 
-    def _blocks(self, kind: str, unit: str) -> Series:
+    def _blocks(self, own: Whole, alone: bool) -> Series:
         """Blocks of days with enough expected failures; normal score of the chance (mid-P).
 
         A day on which the others failed more often, too, raises what is expected; how far they are
         believed follows from how much days differ (``between``, squared variation).
         """
-        n, meant, failed = self._by_day(self.of.joints(kind, unit))
-        if kind != CREW and self.between > 0:
+        n, meant, failed = self._by_day(own)
+        if not alone and self.between > 0:
             _, all_meant, all_failed = self._whole_days
             other_failed, other_meant = all_failed - failed, all_meant - meant
             sure = 1 / self.between
