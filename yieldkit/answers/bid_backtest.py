@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -15,6 +16,7 @@ from yieldkit.answers.result import Finding, Result
 from yieldkit.crew import Crew
 from yieldkit.methods import predictive
 from yieldkit.methods.predictive import Chances, Costs, Work
+from yieldkit.records.tables import require_columns
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -26,6 +28,7 @@ NEEDED = (
     *("arcs", "state"),
 )
 DRAWS, EFFECTS, POINTS = 100, 4, 24
+Learner = Callable[[pd.DataFrame, Sequence[str], np.random.Generator], Any]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -45,6 +48,7 @@ def backtest_bids(
     crew: Crew,
     rng: np.random.Generator,
     failures: pd.Series | None = None,
+    draws: Learner | None = None,
     fewest: int = 3,
     leftover: float = 6.0,
     event: float = 400.0,
@@ -59,6 +63,9 @@ def backtest_bids(
         The schema's positions; those decided count, of jobs that hardly wait for a test.
     failures : Series, optional
         Failed tries of each position by ``position_id``, in place of those recorded.
+    draws : callable, optional
+        Takes the positions known before a job, its types and ``rng``, gives draws as for
+        ``bid_spares``; in place of the estimate from job counts.
     fewest : int
         Earlier jobs needed before a job is scored.
     leftover, event : float
@@ -70,15 +77,17 @@ def backtest_bids(
     BidBacktest
         ``table``, a row a job: ``job``, ``jobs_before``, ``positions``, ``failures``, ``p50``,
         ``p80``, ``p95`` [failures], ``transform`` (randomised probability transform: even between
-        0 and 1 where forecasts are right), and for each way ``cost_...`` [currency] and
-        ``pinball_...`` [failures].
+        0 and 1 where forecasts are right), and for each way ``buy_...`` [pieces], ``cost_...``
+        [currency] and ``pinball_...`` [failures].
 
     References
     ----------
     C. Czado, T. Gneiting, L. Held, Biometrics 65, 1254-1261, 2009 (randomised transform of counts);
     R. Koenker, G. Bassett, Econometrica 46, 33-50, 1978 (pinball loss).
     """
-    done = finished(positions[list(NEEDED)], most_pending=0.02)
+    require_columns(positions, list(NEEDED))
+    needed = [name for name in positions if draws is not None or name in NEEDED]
+    done = finished(positions[needed], most_pending=0.02)
     decided = done[done["first_pass_termination"].isin(["yes", "no"])]
     made = failures_at(decided)
     if failures is not None:
@@ -92,7 +101,8 @@ def backtest_bids(
         if many >= fewest:
             here = decided[decided["job"] == job]
             rows.append(
-                {"job": job, "jobs_before": many} | _score(here, before, crew, leftover, event, rng)
+                {"job": job, "jobs_before": many}
+                | _score(here, before, crew, leftover, event, draws, rng)
             )
     table = pd.DataFrame(rows)
     return BidBacktest(
@@ -110,6 +120,7 @@ def _score(
     crew: Crew,
     leftover: float,
     event: float,
+    learner: Learner | None,
     rng: np.random.Generator,
 ) -> dict[str, float]:
     by_type = here.groupby("connector_type", observed=True).size()
@@ -119,7 +130,13 @@ def _score(
         for name, many in zip(names, by_type, strict=True)
     ]
     draws, _, shift, _, counts = learn_chances(
-        names, before, crew=crew, rng=rng, size=DRAWS, points=POINTS
+        names,
+        before,
+        crew=crew,
+        rng=rng,
+        draws=None if learner is None else learner(before, names, rng),
+        size=DRAWS,
+        points=POINTS,
     )
     chances = Chances.from_draws(
         draws.mu, draws.job_sd, retry_shift=shift, effects=EFFECTS, rng=rng
@@ -155,6 +172,7 @@ def _score(
             buy = int(np.argmin(curve))
         if name == "forecast":
             made |= {f"p{round(100 * p)}": q for p, q in zip(LEVELS, needs, strict=True)}
+        made[f"buy_{name}"] = buy
         made[f"cost_{name}"] = leftover * max(buy - seen, 0) + event * (seen > buy)
         made[f"pinball_{name}"] = sum(
             (seen - q) * (p - (seen < q)) for p, q in zip(LEVELS, needs, strict=True)

@@ -19,6 +19,7 @@ from yieldkit.answers.bid_chances import (
     learn,
 )
 from yieldkit.answers.bid_findings import bid_findings
+from yieldkit.answers.bid_hours import hours_of
 from yieldkit.answers.bid_nodes import at_work, chances_of, failures_at_95
 from yieldkit.answers.bid_parts import (
     Job,
@@ -40,9 +41,6 @@ LEVELS = {"p50": 0.5, "p80": 0.8, "p90": 0.9, "p95": 0.95, "p99": 0.99}
 SERVICE = 0.95
 """Chance wanted that nothing runs short, where the bid names neither a chance nor costs."""
 DRAWS, BATCHES = 400, 10
-PACE_SD = 0.10
-"""Spread between jobs of the minutes a joint takes, on the logarithm; an assumption."""
-HOURS_DRAWS = 20_000
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -135,7 +133,7 @@ def bid_spares(
     spares = spares_of(job, packs)
     joint, exact = job.all_suffice(spares)
     rule = _rule(job, crew.general.spare_rule_percent)
-    hours, rework_part = _hours(bid, job, known, crew, rng)
+    hours, rework_part = hours_of(bid, job, known.minutes, crew=crew, rng=rng)
     table = _table(job, packs, bid)
     said: dict[str, Any] = {
         "joint": joint,
@@ -271,48 +269,6 @@ def _error(job: Job, spares: list[float]) -> float:
         )
         found.append(some.all_suffice(spares)[0])
     return float(np.std(found, ddof=1) / np.sqrt(BATCHES))
-
-
-def _hours(
-    bid: Bid, job: Job, known: Known, crew: Crew, rng: np.random.Generator
-) -> tuple[pd.DataFrame, dict[str, float]]:
-    """Paid hours at 50, 80 and 95 %, and the part of hours and cost that is rework.
-
-    Simulated from the exact distributions of failures; the sum of several reworks is taken as gamma
-    with their mean and variance.
-    """
-    general = crew.general
-    node = rng.choice(len(job.chances.weights), HOURS_DRAWS, p=job.chances.weights)
-    failures = np.zeros(HOURS_DRAWS)
-    parts_cost = np.zeros(HOURS_DRAWS)
-    for kind, rows in enumerate(job.failures):
-        reached = np.cumsum(rows, axis=1)
-        u = rng.random(HOURS_DRAWS)
-        made = np.array([np.searchsorted(reached[at], x) for at, x in zip(node, u, strict=True)])
-        failures += made
-        parts_cost += made * sum(
-            one.price * (one.metres or float(one.each[kind] @ np.arange(len(one.each[kind]))))
-            for one in job.wanted
-            if kind in one.each
-        )
-    pace = np.exp(PACE_SD * rng.standard_normal(HOURS_DRAWS))
-    doubt = (np.log(known.minutes.median_high) - np.log(known.minutes.median_low)) / 3.92
-    minutes = known.minutes.mean * np.exp(doubt * rng.standard_normal(HOURS_DRAWS))
-    shape = np.maximum(failures, 1e-9) / (np.expm1(known.minutes.log_sd**2))
-    again = np.where(failures > 0, rng.gamma(shape) / shape * failures * minutes, 0.0)
-    rework_hours = again / 60 / general.utilisation
-    hours = bid.positions * general.minutes_per_position * pace / 60 / general.utilisation
-    cost = parts_cost + rework_hours * general.labour_per_hour
-    levels = [0.5, 0.8, 0.95]
-    table = pd.DataFrame(
-        {
-            "level": levels,
-            "hours": np.quantile(hours + rework_hours, levels),
-            "rework_hours": np.quantile(rework_hours, levels),
-            "rework_cost": np.quantile(cost, levels),
-        }
-    )
-    return table, {"hours": float(rework_hours.mean()), "cost": float(cost.mean())}
 
 
 def _assumptions(bid: Bid, crew: Crew, known: Known, rng: np.random.Generator) -> pd.DataFrame:
