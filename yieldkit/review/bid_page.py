@@ -201,15 +201,20 @@ def _parts(answer: BidSpares) -> Shown:
         (
             _name(row.connector_type, row.part),
             f"{row.positions}",
-            *(f"{getattr(row, name):g}" for name in ("p50", "p80", "p90", "p95", "p99")),
+            *(_many(getattr(row, name)) for name in ("p50", "p80", "p90", "p95", "p99")),
             f"{row.packs}",
-            f"{row.quantity:g}",
+            _many(row.quantity),
             percent(float(chance)),
         )
         for row, chance in zip(answer.table.itertuples(), more, strict=True)
     )
     heads = tuple(said.PARTS_HEADS)
     return Shown(said.PARTS_CAPTION, heads, rows, frozenset(range(1, len(heads))))
+
+
+def _many(amount: float) -> str:
+    """Pieces; metres of cord to the next tenth, never less than is needed."""
+    return f"{amount:.0f}" if amount == int(amount) else f"{math.ceil(10 * amount - 1e-6) / 10:.1f}"
 
 
 def _name(connector_type: object, part: object) -> str:

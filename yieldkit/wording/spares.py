@@ -23,8 +23,16 @@ CAPTION = (
 )
 PARTS_CAPTION = "What to have: pieces (metres) in all, with those of the positions themselves"
 PARTS_HEADS = (
-    *("Part", "Positions", "enough in 50 %", "80 %", "90 %", "95 %", "99 %"),
-    *("Packs to buy", "Then at hand", "All suffice with one pack more"),
+    *(
+        "Part",
+        "Positions",
+        "enough in 50\u00a0%",
+        "80\u00a0%",
+        "90\u00a0%",
+        "95\u00a0%",
+        "99\u00a0%",
+    ),
+    *("Packs to buy", "Then at hand", "All\u00a0suffice with\u00a0one pack\u00a0more"),
 )
 TYPES_CAPTION = "First-pass yield of the new job"
 TYPES_HEADS = ("Type", "Positions", "Yield", "Interval", "n [positions]", "From")
