@@ -17,15 +17,16 @@ from yieldkit.answers.fair import HANDS, PRIOR_SD, CrewModel, fair_logits, fit_c
 class CountCrew:
     """A crew as counts.
 
-    ``sds``: standard deviation of the effects of technician, splicer, cleaver, heater, job [logit],
-    or None: drawn from the model's own prior. ``own``: share of work on own kit. ``heavy``: effects
-    from a t distribution of 3 degrees of freedom, persons and splicers interact, ends differ.
+    ``sds``: standard deviation of the effects of technician, splicer, cleaver, heater, job, day
+    [logit], or None: drawn from the model's own prior. ``own``: share of work on own kit.
+    ``heavy``: effects from a t distribution of 3 degrees of freedom, persons and splicers interact,
+    ends differ.
     ``shift``: added to the failure logit of one unit of kit over the whole period.
     """
 
     weeks: float = 4.0
     per_week: int = 300
-    sds: tuple[float, ...] | None = (0.3, 0.2, 0.2, 0.1, 0.3)
+    sds: tuple[float, ...] | None = (0.3, 0.2, 0.2, 0.1, 0.3, 0.15)
     own: float = 0.6
     heavy: bool = False
     shift: float = 0.0
@@ -36,17 +37,19 @@ class CountCrew:
 def draw_crew(plan: CountCrew, rng: np.random.Generator) -> tuple[pd.DataFrame, dict[str, Any]]:
     """Positions, and the truth: effects by kind, chance by position, the shifted unit."""
     n = int(plan.weeks * plan.per_week)
-    kinds = (*HANDS, "job")
-    sizes = dict(zip(kinds, (*plan.sizes, max(n // 140, 2)), strict=True))
+    kinds = (*HANDS, "job", "day")
+    jobs, days = max(n // 140, 2), int(5 * plan.weeks)
+    sizes = dict(zip(kinds, (*plan.sizes, jobs, days), strict=True))
     spread = plan.sds or tuple(PRIOR_SD * np.abs(rng.standard_normal(len(kinds))))
     effects = {}
     for kind, sd in zip(kinds, spread, strict=True):
         unit = rng.standard_normal(sizes[kind])
-        if plan.heavy and kind != "job":
+        if plan.heavy and kind in HANDS:
             unit = rng.standard_t(3, sizes[kind]) / np.sqrt(3)
         effects[kind] = sd * unit
     person = rng.integers(0, sizes["technician"], n)
-    codes = {"technician": person, "job": np.sort(rng.integers(0, sizes["job"], n))}
+    codes = {"technician": person, "job": np.sort(rng.integers(0, jobs, n))}
+    codes["day"] = np.arange(n) * days // n
     for kind in HANDS[1:]:
         free = rng.integers(0, sizes[kind], n)
         codes[kind] = np.where(rng.random(n) < plan.own, person % sizes[kind], free)
@@ -64,11 +67,12 @@ def draw_crew(plan: CountCrew, rng: np.random.Generator) -> tuple[pd.DataFrame, 
         eta = eta + both[person, codes["splicer"]] + 0.5 * rng.standard_normal(n)
     passed = rng.random(n) < expit(eta)
     made = pd.DataFrame(
-        {kind: np.char.add(kind[0].upper(), codes[kind].astype(str)) for kind in kinds}
+        {kind: np.char.add(kind[0].upper(), codes[kind].astype(str)) for kind in kinds[:-1]}
     )
     made = made.assign(
         connector_type=np.array(["SC", "LC", "ST"])[kind_of],
         first_attempt_id="x",
+        first_date=np.datetime64("2026-01-05") + codes["day"],
         connector_lot=None,
         fibre_lot=None,
         first_pass_termination=np.where(passed, "yes", "no"),

@@ -65,7 +65,8 @@ def draws_for_bid(
     draws : int
         Number of draws.
     """
-    model = fit_crew(positions, stage=stage)
+    # A new job's days are within its own spread: jobs carry what days do.
+    model = fit_crew(positions, stage=stage, days=False)
     if model is None:
         return _from_prior(tuple(types or ()), rng, draws)
     posterior = model.posterior

@@ -69,7 +69,9 @@ class CrewModel:
         return np.array([bool(known.get(name, False)) for name in names])
 
 
-def fit_crew(positions: pd.DataFrame, *, stage: str = "termination") -> CrewModel | None:
+def fit_crew(
+    positions: pd.DataFrame, *, stage: str = "termination", days: bool = True
+) -> CrewModel | None:
     """Model of the decided positions; None where they are too few.
 
     Parameters
@@ -78,18 +80,19 @@ def fit_crew(positions: pd.DataFrame, *, stage: str = "termination") -> CrewMode
         The schema's positions.
     stage : str
         ``termination``, ``splice`` or ``link``.
+    days : bool
+        Whether the day of the first arc is a kind too: a whole bad day then is nobody's fault.
     """
     answer = f"first_pass_{stage}"
-    decided = positions[
-        positions["first_attempt_id"].notna() & positions[answer].isin(["yes", "no"])
-    ]
+    decided = decided_positions(positions, stage)
     if len(decided) < FEWEST:
         return None
     labels = pd.DataFrame(index=decided.index)
     for kind in (*HANDS, *LOTS, "job"):
         if kind in decided:
-            label = decided[kind].astype(object)
-            labels[kind] = label.where(label.notna() & (label != ""), UNKNOWN).astype(str)
+            labels[kind] = _labels(decided[kind])
+    if days and "first_date" in decided:
+        labels["day"] = _labels(decided["first_date"])
     kinds = tuple(str(kind) for kind in labels if labels[kind].nunique() > 1)
     given = decided.get("connector_type", pd.Series(UNKNOWN, index=decided.index)).astype(object)
     labels["connector_type"] = given.where(given.notna(), UNKNOWN).astype(str)
@@ -113,6 +116,17 @@ def fit_crew(positions: pd.DataFrame, *, stage: str = "termination") -> CrewMode
         centre=CREW_LOGIT,
     )
     return CrewModel(cells, posterior, kinds, _apart(cells, kinds))
+
+
+def decided_positions(positions: pd.DataFrame, stage: str) -> pd.DataFrame:
+    """Positions begun whose first pass is known."""
+    known = positions[f"first_pass_{stage}"].isin(["yes", "no"])
+    return positions[positions["first_attempt_id"].notna() & known]
+
+
+def _labels(column: pd.Series) -> pd.Series:
+    label = column.astype(object)
+    return label.where(label.notna() & (label != ""), UNKNOWN).astype(str)
 
 
 def _apart(cells: pd.DataFrame, kinds: tuple[str, ...]) -> Apart:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from yieldkit.answers.fair import HANDS, LOTS, CrewModel, fair_gaps, fit_crew
+from yieldkit.answers.fair import HANDS, LOTS, CrewModel, decided_positions, fair_gaps, fit_crew
 from yieldkit.answers.result import Finding, Result
 from yieldkit.answers.together import together
 from yieldkit.crew import Crew
@@ -319,10 +319,7 @@ def _about_apart(apart: pd.DataFrame) -> list[Finding]:
 
 
 def _behind(positions: pd.DataFrame, model: CrewModel, stage: str) -> pd.DataFrame:
-    answer = f"first_pass_{stage}"
-    decided = positions[
-        positions["first_attempt_id"].notna() & positions[answer].isin(["yes", "no"])
-    ]
+    decided = decided_positions(positions, stage)
     if "position_id" not in decided:
         return pd.DataFrame(columns=["kind", "unit", "position_id"])
     parts = [

@@ -17,6 +17,7 @@ WORDS = {
     "fibre_lot": "fibre lots",
     "connector_type": "connector types",
     "job": "jobs",
+    "day": "days",
     "luck": "luck",
 }
 

@@ -14,6 +14,7 @@ KIND_WORDS = {
     "fibre_lot": "fibre lots",
     "connector_type": "connector types",
     "job": "jobs",
+    "day": "days",
     "luck": "luck",
 }
 

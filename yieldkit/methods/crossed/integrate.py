@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import minimize
-from scipy.special import gammaincinv, ndtri
+from scipy.special import ndtr, ndtri, stdtrit
 from threadpoolctl import threadpool_limits
 
 from yieldkit.methods.crossed.blocks import Root
@@ -188,7 +188,11 @@ def integrate(
 
 
 class _Search:
-    """The posterior of log standard deviations, begun where the last mode was."""
+    """The posterior of the standard deviations, each as the normal score of its prior chance.
+
+    So the prior is standard normal, and the posterior nearly normal both where the data say little
+    and where they say much.
+    """
 
     def __init__(
         self,
@@ -206,9 +210,10 @@ class _Search:
         self.fixed = np.array([centre])
         self.warm: Inner | None = None
 
-    def sds(self, logs: Array) -> Array:
+    def sds(self, scores: Array) -> Array:
+        """Standard deviations of all factors: half-normal quantiles of the scores' chances."""
         sd = self.known.copy()
-        sd[self.free] = np.exp(logs)
+        sd[self.free] = -self.prior * ndtri(ndtr(-scores) / 2)
         return sd
 
     def solve(self, sd: Array) -> Inner:
@@ -217,18 +222,18 @@ class _Search:
         self.warm = found
         return found
 
-    def log_posterior(self, inner: Inner, logs: Array) -> float:
-        """Of the logarithms: half-normal priors of the deviations, with the change of variable."""
-        return inner.log_likelihood + float((logs - 0.5 * (np.exp(logs) / self.prior) ** 2).sum())
+    def log_posterior(self, inner: Inner, scores: Array) -> float:
+        """Of the scores, without its constant."""
+        return inner.log_likelihood - float(scores @ scores) / 2
 
     def mode(self) -> tuple[Array, Array]:
-        """Mode of the logarithms and a root of their covariance there."""
+        """Mode of the scores and a root of their covariance there."""
         found = minimize(
             self._value_and_slope,
-            np.log(0.6 * self.prior),
+            np.zeros(len(self.free)),
             jac=True,
             method="L-BFGS-B",
-            bounds=[(np.log(1e-3 * c), np.log(6 * c)) for c in self.prior],
+            bounds=[(-4.0, 5.0)] * len(self.free),
             options={"maxiter": 40, "ftol": 1e-6, "gtol": 0.02},
         )
         width, size = 0.05, len(found.x)
@@ -238,26 +243,34 @@ class _Search:
                     for side in (-1, 1)]  # fmt: skip
             curve[at] = (ends[1] - ends[0]) / (2 * width)
         value, vector = np.linalg.eigh((curve + curve.T) / 2)
-        # Never narrower than the data say, never wider than the prior's own left tail.
-        value = np.clip(value, 0.7, None)
+        # Hardly ever wider than the prior.
+        value = np.clip(value, 0.8, None)
         self._value_and_slope(found.x)
         return found.x, vector / np.sqrt(value)
 
-    def _value_and_slope(self, logs: Array) -> tuple[float, Array]:
-        sd = self.sds(logs)
+    def _value_and_slope(self, scores: Array) -> tuple[float, Array]:
+        sd = self.sds(scores)
         inner = self.solve(sd)
         _, by_sd, _ = self.problem.gradient(inner, sd)
-        own = np.exp(logs)
-        slope = by_sd[self.free] * own + 1 - (own / self.prior) ** 2
-        return -self.log_posterior(inner, logs), -slope
+        # The half-normal's density over the normal's: how fast a deviation moves with its score.
+        over = sd[self.free] / self.prior
+        slope = by_sd[self.free] * self.prior * np.exp((over**2 - scores**2) / 2) / 2 - scores
+        return -self.log_posterior(inner, scores), -slope
 
     def node(self, inner: Inner, sd: Array) -> Node:
-        """The node with the mode moved to the mean by the third derivatives."""
-        inverse = inner.root.inverse()
-        leverage = self.problem.leverages(inverse, inner.scale)
-        pull = self.problem.gather(0.5 * inner.slopes.weight_slope * leverage)
-        mean = inner.inner - inner.root.solve(inner.scale * pull)
-        return Node(sd, inner.scale * mean, inner.scale, inner.root)
+        """The node: the mode moved to the mean by the third derivatives, the curvature there.
+
+        Of a log-likelihood whose third and fourth derivatives are those of a Poisson count (few
+        failures of many) the curvature at the mean is right to the second order; that at the mode
+        claims too much.
+        """
+        problem, scale = self.problem, inner.scale
+        leverage = problem.leverages(inner.root.inverse(), scale)
+        pull = problem.gather(0.5 * inner.slopes.weight_slope * leverage)
+        mean = scale * (inner.inner - inner.root.solve(scale * pull))
+        there = problem.response.slopes(problem.predictor(mean, self.fixed), self.log_scale)
+        root = problem.pair_sums(np.maximum(there.weight, 1e-12)).root_plus(scale)
+        return Node(sd, mean, scale, root)
 
 
 def _places(middle: Array, root: Array, points: int) -> tuple[Array, Array]:
@@ -266,11 +279,9 @@ def _places(middle: Array, root: Array, points: int) -> tuple[Array, Array]:
     # Multiples of powers of the root of x ** (d + 1) = x + 1 spread evenly in d dimensions.
     grow = 2.0
     for _ in range(60):
-        grow = (1 + grow) ** (1 / (size + 2))
-    steps = (1 / grow) ** np.arange(1, size + 2)
+        grow = (1 + grow) ** (1 / (size + 1))
+    steps = (1 / grow) ** np.arange(1, size + 1)
     even = (0.5 + np.outer(np.arange(1, points + 1), steps)) % 1.0
-    normal = ndtri(np.clip(even[:, :size], 1e-9, 1 - 1e-9))
-    chi = 2 * gammaincinv(TAIL / 2, even[:, size])
-    spread = normal * np.sqrt(TAIL / chi)[:, None]
-    log_density = -(TAIL + size) / 2 * np.log1p((spread**2).sum(axis=1) / TAIL)
+    spread = stdtrit(TAIL, even)
+    log_density = -(TAIL + 1) / 2 * np.log1p(spread**2 / TAIL).sum(axis=1)
     return middle + spread @ root.T, log_density
