@@ -12,7 +12,7 @@ from tests.records.test_ingest import crew as folder_of_a_crew  # noqa: F401
 from yieldkit.errors import CrewError
 from yieldkit.records.deriving import Decided, derive
 from yieldkit.records.doubts import decided_of, doubts_of
-from yieldkit.records.ingest import ingest
+from yieldkit.records.ingest import history, ingest
 from yieldkit.records.opened import open_crew
 
 PLAN = made("plan.csv", "planned", [panel(12)])
@@ -145,6 +145,8 @@ def test_a_decision_filled_in_is_applied_said_and_undone(filled):
     book.save(filled / "doubts.xlsx")
     assert ingest(filled).changed
     assert set(open_crew(filled).attempts()["technician"]) == {"unknown"}
+    told = [(line["what"], line["file"]) for line in history(filled)][-2:]
+    assert told == [("decided", "technician Maija: T02"), ("undone", "technician Maija: T02")]
 
 
 def test_a_decision_survives_a_rebuild_and_is_dated(filled):

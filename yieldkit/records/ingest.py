@@ -7,7 +7,7 @@ tables are derived again. A file that cannot be taken in gets one sentence; the 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -120,7 +120,8 @@ def ingest(
         )
         if same:
             return _report(store, folder, waiting=waiting)
-        history = [*state["history"], *_lines(state, entries, again)]
+        decided = _decided_lines(state["repairs"], decisions)
+        history = [*state["history"], *_lines(state, entries, again), *decided]
         new_state = {
             "files": [entry.as_dict() for entry in entries],
             "repairs": decisions,
@@ -169,7 +170,10 @@ def withdraw(folder: Path | str, file: str, *, progress: Progress | None = None)
 
 
 def history(folder: Path | str) -> list[dict[str, Any]]:
-    """What was done to the store, oldest first: ``when``, ``what``, ``file``, ``sha256``."""
+    """What was done to the store, oldest first: ``when``, ``what``, ``file``, ``sha256``.
+
+    Of a decision ``file`` holds its words.
+    """
     found: list[dict[str, Any]] = Store(Path(folder)).state()["history"]
     return found
 
@@ -452,6 +456,17 @@ def _doubts_are_written(folder: Path, store: Store) -> bool:
 def _line(what: str, file: str, sha256: str) -> dict[str, Any]:
     now = datetime.now(UTC).replace(microsecond=0).isoformat()
     return {"when": now, "what": what, "file": file, "sha256": sha256}
+
+
+def _decided_lines(
+    before: list[dict[str, Any]], now: list[dict[str, Any]]
+) -> Iterator[dict[str, Any]]:
+    """A line for each decision filled into the doubts list, and for each taken back."""
+    for what, some, others in (("undone", before, now), ("decided", now, before)):
+        for repair in some:
+            if repair not in others:
+                words = f"{repair['kind']} {repair['key']}: {repair['meaning']}"
+                yield _line(what, words, "")
 
 
 def _lines(state: dict[str, Any], entries: list[Entry], again: bool) -> list[dict[str, Any]]:
