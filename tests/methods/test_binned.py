@@ -22,6 +22,7 @@ from yieldkit.methods.binned import (
     share_over_interval,
 )
 from yieldkit.methods.binned.fitting import log_likelihood, score
+from yieldkit.methods.binned.gamma_slope import slope_in_shape
 
 SIMPLE = [Exponential(), Gamma(), Weibull(), Lognormal(), Normal(), Gumbel()]
 ALL = [
@@ -193,3 +194,31 @@ def test_equal_intervals_are_counted_once():
     counts = count_intervals([0.0, 0.0, 1.0, 1.0], [0.1, 0.1, np.inf, np.inf])
     assert counts.count.tolist() == [2, 2]
     assert counts.only([0, 0]).n.tolist() == [4, 4]
+
+
+# mpmath 1.3, 150 digits: difference of gammainc(a, 0, y, regularized=True) at a +- 1e-20.
+GAMMA_SLOPES = [
+    (0.3, 0.01, -1.24035812538676),
+    (0.7, 4.0, -0.0245665256822947),
+    (1.2, 0.5, -0.408237634601611),
+    (1.5, 3.0, -0.150589444351084),
+    (1.5, 12.0, -6.316016014424e-5),
+    (2.5, 30.0, -3.3204679676861e-11),
+    (8.0, 2.0, -0.00161941464163992),
+    (40.0, 38.0, -0.0615756546621014),
+    (40.0, 75.0, -2.38165943589631e-6),
+    (300.0, 330.0, -0.00537749975245925),
+]
+
+
+@pytest.mark.parametrize("shape, y, slope", GAMMA_SLOPES)
+def test_slope_of_the_gamma_in_its_shape(shape, y, slope):
+    found = slope_in_shape(np.array([shape]), np.array([y]))[0]
+    assert found == pytest.approx(slope, rel=2e-12)
+
+
+def test_slope_of_the_gamma_goes_over_smoothly_at_a_large_shape():
+    shape = np.array([1000.0, 1000.0 + 1e-9])
+    for y in (900.0, 1000.0, 1100.0):
+        below, above = slope_in_shape(shape, np.full(2, y))
+        assert below == pytest.approx(above, rel=1e-5)

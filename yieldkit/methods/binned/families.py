@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from yieldkit.methods.binned.counts import Counts
+from yieldkit.methods.binned.gamma_slope import slope_in_shape
 
 Floats = NDArray[np.float64]
 Tails = tuple[Floats, Floats, Floats]
@@ -117,7 +118,7 @@ class Gamma(Family):
         y = shape * x / np.exp(w[:, 0])
         below, above = special.gammainc(shape, y), special.gammaincc(shape, y)
         height = np.exp(special.xlogy(shape, y) - y - special.gammaln(shape))
-        by_shape = shape * _slope_in_shape(shape, y, above < below) + height
+        by_shape = shape * slope_in_shape(shape, y) + height
         return below, above, np.stack([-height, by_shape], axis=1)
 
     def density(self, w: Floats, x: Floats) -> Floats:  # noqa: D102
@@ -137,22 +138,6 @@ class Gamma(Family):
     def quantile(self, w: Floats, share: float | Floats) -> Floats:  # noqa: D102
         shape = np.exp(w[:, 1])
         return special.gammainccinv(shape, 1 - np.asarray(share)) * np.exp(w[:, 0]) / shape
-
-
-def _slope_in_shape(shape: Floats, y: Floats, upper: NDArray[np.bool_]) -> Floats:
-    """Slope of the regularised lower incomplete gamma function in its shape.
-
-    scipy has no such function. The fourth-order difference of the tail that is the smaller one
-    keeps eleven digits of it, also where that tail is tiny.
-    """
-    step = 1e-3 * shape
-    slope = np.empty_like(y)
-    for chosen, function, sign in ((~upper, special.gammainc, 1), (upper, special.gammaincc, -1)):
-        a, b, h = shape[chosen], y[chosen], step[chosen]
-        inner = function(a + h, b) - function(a - h, b)
-        outer = function(a + 2 * h, b) - function(a - 2 * h, b)
-        slope[chosen] = sign * (8 * inner - outer) / (12 * h)
-    return slope
 
 
 class Weibull(Family):
