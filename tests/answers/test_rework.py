@@ -5,7 +5,7 @@ import pandas as pd
 from matplotlib.figure import Figure
 from pytest import approx
 
-from yieldkit.answers.rework import cost_of_rework
+from yieldkit.answers.rework import cost_of_rework, return_visits
 from yieldkit.crew import ConnectorType, Crew, General, Part
 
 CREW = Crew(
@@ -115,3 +115,42 @@ def test_the_picture_takes_an_axis():
     ax = Figure().subplots()
     entries = log([("LC", "splice", "cleave", 2, 30, 2, "new connector")])
     assert cost_of_rework(entries, POSITIONS, crew=CREW).plot(ax) is ax
+
+
+def arcs(rows):
+    """Attempts from (job, day of November, position, number of the arc at it)."""
+    made = pd.DataFrame(rows, columns=["job", "day", "position_id", "attempt_no"])
+    return made.assign(date=[pd.Timestamp(2026, 11, day).date() for day in made["day"]])
+
+
+def test_a_return_visit_is_a_day_at_a_job_with_nothing_but_joints_made_again():
+    found = return_visits(
+        arcs(
+            [
+                ("J1", 2, "a", 1),
+                ("J1", 2, "b", 1),
+                ("J1", 2, "b", 2),  # again on the day it was begun: no visit
+                ("J1", 9, "a", 2),  # a visit for a and c
+                ("J1", 9, "c", 3),
+                ("J2", 9, "d", 2),  # new work at the same job that day: no visit
+                ("J2", 9, "e", 1),
+            ]
+        )
+    )
+    assert found["position_id"].tolist() == ["a", "c"]
+    assert found["share"].tolist() == [0.5, 0.5]
+
+
+def test_a_return_visit_costs_and_is_shared_by_its_joints():
+    crew = CREW.model_copy(
+        update={"general": CREW.general.model_copy(update={"return_visit_cost": 80.0})}
+    )
+    rows = [("LC", "test", "contamination", 1, 6, 0, "cleaned")] * 2
+    entries = log(rows).assign(position_id=["a", "a"])
+    attempts = arcs([("J1", 2, "a", 1), ("J1", 9, "a", 2), ("J1", 9, "b", 2)])
+    found = cost_of_rework(entries, POSITIONS, attempts, crew=crew)
+    assert found.table["visits"].tolist() == [0.5]
+    assert found.table["cost"].tolist() == approx([2 * 6.0 + 40.0])
+    total = found.findings[0].values
+    assert (total["visits"], total["cost"]) == (1.0, approx(2 * 6.0 + 80.0))
+    assert "At least 1 return visit: days when a job saw nothing but" in str(found)

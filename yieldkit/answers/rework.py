@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -39,6 +39,7 @@ class ReworkCost(Result):
 def cost_of_rework(
     rework: pd.DataFrame,
     positions: pd.DataFrame,
+    attempts: pd.DataFrame | None = None,
     *,
     crew: Crew | None = None,
     confidence: float = 0.95,
@@ -53,6 +54,9 @@ def cost_of_rework(
         the settings say a failure at that step costs. An entry that stands for several tries
         counts each of them. Minutes are those written; blank ones are not guessed, so minutes are
         a lower bound, and ``minutes_known`` tells on how many events they rest.
+    attempts : DataFrame, optional
+        The schema's attempts of the same period. With them, return visits are counted and priced
+        (``return_visits``), each shared by the joints that were made again on it.
 
     Returns
     -------
@@ -61,7 +65,9 @@ def cost_of_rework(
         and rings], ``minutes`` [min], ``cost`` [currency], ``n`` [entries], ``minutes_known``
         [entries], ``low`` and ``high`` (Poisson bounds of ``events``, exact), ``after_arc``
         [failures found after the arc], ``after_return`` [failures that cost a connector body: found
-        after the point of no return], ``seen_before`` [those of a cause that shows before the arc].
+        after the point of no return], ``seen_before`` [those of a cause that shows before the arc],
+        ``visits`` [return visits, a part of one where several joints share it; missing without
+        ``attempts``].
 
     References
     ----------
@@ -70,6 +76,9 @@ def cost_of_rework(
     require_columns(rework, ["rework_id", "step", "cause", "tries", "rework_min", *PARTS])
     crew = crew or Crew()
     entries = _entries(rework, positions, crew)
+    visits, unlogged = _visits(entries, attempts)
+    entries["visits"] = visits
+    entries["cost"] += entries["visits"].fillna(0.0) * crew.general.return_visit_cost
     table = (
         entries.groupby(["step", "cause"])
         .agg(
@@ -82,6 +91,7 @@ def cost_of_rework(
             after_arc=("after_arc", "sum"),
             after_return=("after_return", "sum"),
             seen_before=("seen_before", "sum"),
+            visits=("visits", lambda shares: shares.sum(min_count=1)),
         )
         .reset_index()
         .sort_values(["cost", "events"], ascending=False, ignore_index=True)
@@ -92,12 +102,52 @@ def cost_of_rework(
     table["high"] = gammaincinv(events + 1, 1 - tail)
     return ReworkCost(
         table=table,
-        findings=_findings(table, entries, crew, confidence),
+        findings=_findings(table, entries, crew, confidence, unlogged),
         settings={"currency": crew.general.currency},
         confidence=confidence,
         as_of=as_of,
         behind=entries[["step", "cause", "rework_id", "position_id"]],
     )
+
+
+def return_visits(attempts: pd.DataFrame) -> pd.DataFrame:
+    """Days on which a job saw only joints made again that had been begun on an earlier day.
+
+    A day with new work too counts as none, since the crew was there anyway; nor does a joint made
+    again on the day of its first arc. What a visit was for beside the arcs is not known, so this
+    is a lower bound.
+
+    Parameters
+    ----------
+    attempts : DataFrame
+        The schema's attempts.
+
+    Returns
+    -------
+    DataFrame
+        A row per joint made again on a visit: ``job``, ``date``, ``position_id``, ``share`` (one
+        over the joints of that visit).
+    """
+    require_columns(attempts, ["job", "date", "position_id", "attempt_no"])
+    arcs = attempts[attempts["date"].notna() & attempts["job"].notna()]
+    arcs = arcs[arcs["job"] != UNKNOWN]
+    again = arcs["attempt_no"].astype("Float64").fillna(1).gt(1)
+    begun = arcs[~again].groupby("position_id")["date"].min()
+    began = arcs["position_id"].map(begun)
+    later = again & (began.isna() | (began < arcs["date"]))
+    alone = later.groupby([arcs["job"], arcs["date"]]).transform("all")
+    found = arcs.loc[alone, ["job", "date", "position_id"]].drop_duplicates(ignore_index=True)
+    return found.assign(share=1 / found.groupby(["job", "date"])["position_id"].transform("size"))
+
+
+def _visits(entries: pd.DataFrame, attempts: pd.DataFrame | None) -> tuple[pd.Series, float]:
+    """Each entry's part of return visits; and visits for joints without an entry."""
+    if attempts is None:
+        return pd.Series(np.nan, index=entries.index), 0.0
+    shares = return_visits(attempts).groupby("position_id")["share"].sum()
+    last = ~entries["position_id"].duplicated(keep="last") & entries["position_id"].notna()
+    found = entries["position_id"].where(last).map(shares).astype(float).fillna(0.0)
+    return found, max(float(shares.sum() - found.sum()), 0.0)
 
 
 def _entries(rework: pd.DataFrame, positions: pd.DataFrame, crew: Crew) -> pd.DataFrame:
@@ -144,11 +194,11 @@ def _entries(rework: pd.DataFrame, positions: pd.DataFrame, crew: Crew) -> pd.Da
 
 
 def _findings(
-    table: pd.DataFrame, entries: pd.DataFrame, crew: Crew, confidence: float
+    table: pd.DataFrame, entries: pd.DataFrame, crew: Crew, confidence: float, unlogged: float
 ) -> tuple[Finding, ...]:
     if table.empty:
         return (Finding("rework_none", {}, severity="note"),)
-    whole = {
+    whole: dict[str, Any] = {
         "events": float(table["events"].sum()),
         "n": int(table["n"].sum()),
         "minutes": float(table["minutes"].sum()),
@@ -157,7 +207,10 @@ def _findings(
         "cost": float(table["cost"].sum()),
         "currency": crew.general.currency,
         "guessed": int(entries["guessed"].sum()),
+        "visits": float(table["visits"].sum()) + unlogged,
+        "visit_cost": crew.general.return_visit_cost,
     }
+    whole["cost"] += unlogged * crew.general.return_visit_cost
     found = [Finding("rework_total", whole)]
     top = table.iloc[0]
     if top["events"] > 1:

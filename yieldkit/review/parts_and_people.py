@@ -109,6 +109,7 @@ def parts(asked: Asked) -> Part:
     found = cost_of_rework(
         asked.rework,
         asked.all_positions,
+        asked.records.attempts(since=asked.first, until=asked.last),
         crew=asked.crew,
         confidence=asked.confidence,
         as_of=asked.as_of,

@@ -4,6 +4,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from yieldkit.wording.numbers import count, interval, percent
+from yieldkit.wording.spares import money
 
 
 def _rework_none(values: Mapping[str, Any]) -> str:
@@ -12,16 +13,26 @@ def _rework_none(values: Mapping[str, Any]) -> str:
 
 def _money(values: Mapping[str, Any]) -> str:
     cost = values["cost"]
-    return f"{cost:,.0f} {values['currency']}" if cost > 0 else "no prices set, so no cost"
+    if cost <= 0:
+        return "no prices set, so no cost"
+    return money(cost, values["currency"])
 
 
 def _rework_total(values: Mapping[str, Any]) -> str:
     said = (
         f"At least {count(values['events'], 'failure')} in "
         f"{count(values['n'], 'log entry', 'log entries')}: "
-        f"{values['parts']:.0f} parts (bodies, sleeves, rings), {values['minutes']:.0f} min on the "
+        f"{count(round(values['parts']), 'part')} (bodies, sleeves, rings), "
+        f"{count(round(values['minutes']), 'min', 'min')} on the "
         f"{values['minutes_known']} entries that say minutes, {_money(values)}."
     )
+    visits = round(values.get("visits", 0))
+    if visits:
+        priced = "" if values["visit_cost"] else " (no price set for one)"
+        said += (
+            f" At least {count(visits, 'return visit')}: days when a job saw nothing but joints"
+            f" made again{priced}."
+        )
     if values["guessed"]:
         said += (
             f" On {count(values['guessed'], 'entry', 'entries')} no parts are written; your"
