@@ -13,12 +13,11 @@ from yieldkit.methods.binned import (
     ShiftedExponential,
     SteadyOffset,
     Weibull,
-    bootstrap_interval,
     count_intervals,
     fit,
-    goodness_of_fit,
     held_out,
     mean_interval,
+    redraw,
 )
 
 
@@ -92,8 +91,8 @@ def test_goodness_of_fit_speaks_against_the_wrong_family_only():
     rng = np.random.default_rng(77)
     values = rng.gamma(2.5, 0.02, 1500)
     counts = count_intervals(*rounded(values))
-    right = goodness_of_fit(fit(counts, Gamma()), np.random.default_rng(1), times=150)
-    wrong = goodness_of_fit(fit(counts, Exponential()), np.random.default_rng(1), times=150)
+    right = redraw(fit(counts, Gamma()), np.random.default_rng(1), times=150).goodness()
+    wrong = redraw(fit(counts, Exponential()), np.random.default_rng(1), times=150).goodness()
     assert right[0] > 0.05
     assert wrong[0] < 0.02
 
@@ -103,7 +102,7 @@ def test_goodness_of_fit_is_uniform_where_the_family_is_right():
     rng = np.random.default_rng(5)
     values = rng.exponential(0.03, (120, 80))
     counts = count_intervals(*rounded(values.ravel()), group=np.repeat(np.arange(120), 80))
-    found = goodness_of_fit(fit(counts, Exponential()), rng, times=99)
+    found = redraw(fit(counts, Exponential()), rng, times=99).goodness()
     assert stats.kstest(found, "uniform").pvalue > 0.01
     assert (found <= 0.1).mean() == pytest.approx(0.1, abs=3 * np.sqrt(0.09 / 120))
 
@@ -112,10 +111,8 @@ def test_bootstrap_interval_of_a_mixture_holds_the_truth():
     draw, truth = DRAWS["two exponential parts"]
     counts = count_intervals(*rounded(draw(np.random.default_rng(3), 3000)))
     made = fit(counts, Mixture())
-    found = bootstrap_interval(
-        made, lambda w: made.family.quantile(w, 0.99), np.random.default_rng(4), times=60,
-        confidence=0.99,
-    )  # fmt: skip
+    again = redraw(made, np.random.default_rng(4), times=60)
+    found = again.interval(lambda w: made.family.quantile(w, 0.99), 0.99)
     rng = np.random.default_rng(9)
     assert found.low[0] < np.quantile(draw(rng, 10**6), 0.99) < found.high[0]
     assert not found.by_likelihood[0]
@@ -124,7 +121,7 @@ def test_bootstrap_interval_of_a_mixture_holds_the_truth():
 def test_bootstrap_agrees_with_the_likelihood_where_both_hold():
     counts = count_intervals(*rounded(np.random.default_rng(3).exponential(0.04, 400)))
     made = fit(counts, Exponential())
-    found = bootstrap_interval(made, made.family.mean, np.random.default_rng(4), times=1500)
+    found = redraw(made, np.random.default_rng(4), times=1500).interval(made.family.mean)
     spread = 1.96 * np.sqrt(made.covariance[0, 0, 0])
     assert np.log(found.high[0] / found.low[0]) == pytest.approx(2 * spread, rel=0.1)
 
@@ -141,5 +138,5 @@ def test_held_out_likelihood_prefers_the_family_that_made_the_losses():
 
 def test_likelihood_intervals_are_refused_where_chi_square_does_not_hold():
     counts = count_intervals(*rounded(np.random.default_rng(3).exponential(0.04, 400)))
-    with pytest.raises(ValueError, match="bootstrap_interval"):
+    with pytest.raises(ValueError, match="redraw"):
         mean_interval(fit(counts, SteadyOffset()))

@@ -1,6 +1,6 @@
 """Distributions fitted to counts per interval: rounded, censored, cut, many groups at once."""
 
-from yieldkit.methods.binned.bootstrap import bootstrap_interval, goodness_of_fit, held_out
+from yieldkit.methods.binned.bootstrap import Redrawn, goodness_of_fit, held_out, redraw
 from yieldkit.methods.binned.choice import POSSIBLE, USUAL, Average, average_intervals, weigh
 from yieldkit.methods.binned.counts import Counts, count_intervals
 from yieldkit.methods.binned.families import (
@@ -33,7 +33,6 @@ __all__ = [
     "USUAL",
     "Average",
     "average_intervals",
-    "bootstrap_interval",
     "weigh",
     "Counts",
     "Estimate",
@@ -46,6 +45,7 @@ __all__ = [
     "Lognormal",
     "Mixture",
     "Normal",
+    "Redrawn",
     "ShiftedExponential",
     "SteadyOffset",
     "Weibull",
@@ -57,5 +57,6 @@ __all__ = [
     "mean_interval",
     "profile",
     "quantile_interval",
+    "redraw",
     "share_over_interval",
 ]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -78,90 +79,108 @@ def draw_counts(made: Fit, tiles: Counts, rng: np.random.Generator, times: int) 
     return Counts(shifted, low, high, count, times * tiles.groups, np.tile(tiles.cut, times))
 
 
-def bootstrap_interval(
-    made: Fit,
-    figure: Figure,
-    rng: np.random.Generator,
-    *,
-    confidence: float = 0.95,
-    times: int = 400,
-) -> Estimate:
-    """Percentile interval of a figure, from refits to counts drawn from the fit.
-
-    For mixtures, sums and bounds, where the chi-square law does not hold.
+@dataclass(frozen=True, eq=False)
+class Redrawn:
+    """Counts drawn anew from a fit, and refits to them; see ``redraw``.
 
     Parameters
     ----------
     made : Fit
         The fit.
-    figure : callable
-        Takes working parameters (groups, parameters), gives (groups,).
-    rng : Generator
-        Source of randomness.
-    confidence : float
-        Coverage wanted [fraction].
+    inside : array of int
+        Its groups that are known; the others answer NaN.
+    tiles, drawn : Counts
+        Those groups' readings on intervals that tile the line; and what was drawn, ``times`` copies
+        of all groups one after the other.
+    again : Fit
+        Refits to what was drawn.
     times : int
         Draws for each group.
     """
-    value = np.full(made.counts.groups, np.nan)
-    low, high = value.copy(), value.copy()
-    inside = np.flatnonzero(made.known)
-    if len(inside):
-        part = _some(made, inside)
-        again = fit(_held_only(draw_counts(part, cells(part.counts), rng, times)), made.family)
-        value[inside] = figure(part.w)
-        with np.errstate(all="ignore"):
-            drawn = np.where(np.isnan(again.w[:, 0]), np.nan, figure(np.nan_to_num(again.w)))
-        drawn = drawn.reshape(times, len(inside))
-        ends = np.nanquantile(drawn, [(1 - confidence) / 2, (1 + confidence) / 2], axis=0)
-        low[inside], high[inside] = ends
-    return Estimate(value, low, high, np.zeros(len(value), bool))
 
+    made: Fit
+    inside: np.ndarray
+    tiles: Counts
+    drawn: Counts
+    again: Fit
+    times: int
 
-def goodness_of_fit(made: Fit, rng: np.random.Generator, *, times: int = 400) -> Floats:
-    """Share of samples from the fit that fit worse than the data, refitted each time.
+    def interval(self, figure: Figure, confidence: float = 0.95) -> Estimate:
+        """Percentile interval of a figure, for where the chi-square law does not hold.
 
-    The distance is the Anderson-Darling sum over the ends of the intervals, weighted by the fitted
-    share of each interval (discrete form of V. Choulakian, R. A. Lockhart and M. A. Stephens, Can.
-    J. Stat. 22, 125-137, 1994, doi:10.2307/3315828). Its law is found by refitting each draw, so
-    rounding, censoring, truncation and the fitted parameters are all allowed for (B. Efron and R.
-    J. Tibshirani, An Introduction to the Bootstrap, 1993, chapter 16).
+        ``figure`` takes working parameters (groups, parameters) and gives (groups,).
+        """
+        value = np.full(self.made.counts.groups, np.nan)
+        low, high = value.copy(), value.copy()
+        if len(self.inside):
+            value[self.inside] = figure(self.made.w[self.inside])
+            w = self.again.w
+            with np.errstate(all="ignore"):
+                found = np.where(np.isnan(w[:, 0]), np.nan, figure(np.nan_to_num(w)))
+            found = found.reshape(self.times, len(self.inside))
+            ends = [(1 - confidence) / 2, (1 + confidence) / 2]
+            low[self.inside], high[self.inside] = np.nanquantile(found, ends, axis=0)
+        return Estimate(value, low, high, np.zeros(len(value), bool))
 
-    Returns
-    -------
-    array, shape (groups,)
-        Small values (under 0.05) speak against the family; NaN where the fit is not known.
-    """
-    found = np.full(made.counts.groups, np.nan)
-    inside = np.flatnonzero(made.known)
-    if not len(inside):
+    def goodness(self) -> Floats:
+        """Share of samples from the fit that fit worse than the data, shape (groups,).
+
+        The distance is the Anderson-Darling sum over the ends of the intervals, weighted by the
+        fitted share of each interval (discrete form of V. Choulakian, R. A. Lockhart and M. A.
+        Stephens, Can. J. Stat. 22, 125-137, 1994, doi:10.2307/3315828). Its law is found by
+        refitting each draw, so rounding, censoring, truncation and the fitted parameters are all
+        allowed for (B. Efron and R. J. Tibshirani, An Introduction to the Bootstrap, 1993, chapter
+        16). Small values (under 0.05) speak against the family; NaN where the fit is not known.
+        """
+        found = np.full(self.made.counts.groups, np.nan)
+        if len(self.inside):
+            seen = _distance(_some(self.made, self.inside), self.tiles)
+            beyond = _distance(self.again, self.drawn).reshape(self.times, len(self.inside))
+            usable = np.isfinite(beyond)
+            worse = np.where(usable, beyond >= seen, False).sum(axis=0)
+            found[self.inside] = (worse + 1) / (usable.sum(axis=0) + 1)
         return found
+
+
+def redraw(made: Fit, rng: np.random.Generator, *, times: int = 400) -> Redrawn:
+    """Parametric bootstrap of a fit: for intervals and goodness of fit from the same refits.
+
+    Parameters
+    ----------
+    made : Fit
+        The fit.
+    rng : Generator
+        Source of randomness.
+    times : int
+        Draws for each group.
+    """
+    inside = np.flatnonzero(made.known)
     part = _some(made, inside)
-    tiles = cells(part.counts)
-    seen = _distance(part, tiles)
-    drawn = draw_counts(part, tiles, rng, times)
-    again = fit(_held_only(drawn), made.family)
-    beyond = _distance(again, drawn).reshape(times, len(inside))
-    usable = np.isfinite(beyond)
-    worse = np.where(usable, beyond >= seen, False).sum(axis=0)
-    found[inside] = (worse + 1) / (usable.sum(axis=0) + 1)
-    return found
+    tiles = cells(part.counts) if len(inside) else part.counts
+    drawn = draw_counts(part, tiles, rng, times) if len(inside) else tiles
+    again = fit(_held_only(drawn), made.family, start=np.tile(part.w, (times, 1)), rough=True)
+    return Redrawn(made, inside, tiles, drawn, again, times)
 
 
 def _distance(made: Fit, tiles: Counts) -> Floats:
     share = Fit(
         made.family, tiles, made.w, made.loglik, made.covariance, made.known
     ).probabilities()
-    distance = np.full(tiles.groups, np.nan)
-    for group in np.flatnonzero(made.known):
-        rows = slice(*np.searchsorted(tiles.group, [group, group + 1]))
-        n = tiles.n[group]
-        seen, fitted = np.cumsum(tiles.count[rows]) / n, np.cumsum(share[rows])
-        weight = fitted * (1 - fitted)
-        inner = weight > 1e-9
-        terms = (seen - fitted)[inner] ** 2 / weight[inner] * share[rows][inner]
-        distance[group] = n * terms.sum()
-    return distance
+    known = made.known[tiles.group]
+    seen = _running(np.where(known, tiles.count, 0.0), tiles) / tiles.n[tiles.group]
+    fitted = _running(np.where(known, share, 0.0), tiles)
+    weight = fitted * (1 - fitted)
+    inner = known & (weight > 1e-9)
+    terms = (seen - fitted) ** 2 / np.where(inner, weight, 1.0) * np.where(inner, share, 0.0)
+    return np.where(made.known, tiles.n * tiles.sum(terms), np.nan)
+
+
+def _running(values: Floats, tiles: Counts) -> Floats:
+    """Running sum within each group."""
+    total = np.cumsum(values)
+    begins = np.searchsorted(tiles.group, np.arange(tiles.groups))
+    before = np.concatenate([[0.0], total])[begins]
+    return total - before[tiles.group]
 
 
 def _some(made: Fit, inside: np.ndarray) -> Fit:
@@ -197,12 +216,13 @@ def held_out(
         Greater is better; NaN where a fold could not be fitted.
     """
     fold_counts = _deal(counts, rng, folds)
+    whole = [fit(counts, family, rough=True) for family in families]
     total = np.zeros((len(families), counts.groups))
     for fold in range(folds):
         kept = counts.with_counts(counts.count - fold_counts[fold])
         left_out = counts.with_counts(fold_counts[fold])
         for row, family in enumerate(families):
-            made = fit(_held_only(kept), family)
+            made = fit(_held_only(kept), family, start=whole[row].w, rough=True)
             safe = np.where(made.known[:, None], made.w, 0.0)
             value = log_likelihood(family, safe, left_out)
             total[row] += np.where(made.known, value, np.nan)
@@ -226,3 +246,8 @@ def _held_only(counts: Counts) -> Counts:
         counts.group[held], counts.low[held], counts.high[held], counts.count[held],
         counts.groups, counts.cut,
     )  # fmt: skip
+
+
+def goodness_of_fit(made: Fit, rng: np.random.Generator, *, times: int = 400) -> Floats:
+    """Share of samples from the fit that fit worse than the data; see ``Redrawn.goodness``."""
+    return redraw(made, rng, times=times).goodness()

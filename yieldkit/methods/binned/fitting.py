@@ -11,6 +11,8 @@ from yieldkit.methods.binned.counts import Counts, Floats
 from yieldkit.methods.binned.families import Family
 
 _TINY = 1e-300
+ROUGH = 2e-4
+"""Twice the gain of log-likelihood still expected at which a rough fit stops."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,7 +70,7 @@ class Fit:
         return _row_probabilities(self.family, self.w, self.counts)[0]
 
 
-def fit(counts: Counts, family: Family) -> Fit:
+def fit(counts: Counts, family: Family, *, start: Floats | None = None, rough: bool = False) -> Fit:
     """Fit a family to each group by maximum likelihood.
 
     Scoring steps with the empirical information (Berndt, Hall, Hall and Hausman, Ann. Econ. Soc.
@@ -81,6 +83,11 @@ def fit(counts: Counts, family: Family) -> Fit:
         Counts per interval.
     family : Family
         What to fit.
+    start : array, shape (groups, parameters), optional
+        Working parameters to try first beside the family's own; NaN where there are none.
+    rough : bool
+        Whether a log-likelihood within 1e-4 of the greatest is near enough, and no covariance
+        wanted: for refits by the hundred.
 
     Returns
     -------
@@ -91,9 +98,9 @@ def fit(counts: Counts, family: Family) -> Fit:
     if family.positive:
         able &= _all_reach_above_zero(counts)
     if able.all():
-        return _fit(counts, family)
+        return _fit(counts, family, start, rough)
     inside = np.flatnonzero(able)
-    part = _fit(counts.only(inside), family)
+    part = _fit(counts.only(inside), family, None if start is None else start[inside], rough)
     free, groups = family.free, counts.groups
     w = np.full((groups, part.w.shape[1]), np.nan)
     loglik, covariance = np.full(groups, np.nan), np.full((groups, free, free), np.nan)
@@ -107,7 +114,7 @@ def _all_reach_above_zero(counts: Counts) -> NDArray[np.bool_]:
     return counts.sum(((counts.high <= 0) & (counts.count > 0)).astype(float)) == 0
 
 
-def _fit(counts: Counts, family: Family) -> Fit:
+def _fit(counts: Counts, family: Family, start: Floats | None, rough: bool) -> Fit:
     if counts.groups == 0:
         empty = np.zeros((0, family.free))
         return Fit(
@@ -118,21 +125,26 @@ def _fit(counts: Counts, family: Family) -> Fit:
             np.zeros((0, family.free, family.free)),
             empty[:, 0] > 0,
         )
-    w, value = _best_start(counts, family)
-    w, value, covariance, settled = climb(counts, family, w)
+    w = _best_start(counts, family, start)
+    w, value, covariance, settled = climb(counts, family, w, rough=rough)
     return Fit(family, counts, w, value, covariance, settled)
 
 
-def _best_start(counts: Counts, family: Family) -> tuple[Floats, Floats]:
+def _best_start(counts: Counts, family: Family, given: Floats | None) -> Floats:
     mean, sd = rough_moments(counts, family.positive)
     starts = family.starts(counts, mean, sd)
     best, value = starts[0], log_likelihood(family, starts[0], counts)
+    if given is not None:  # what is not free is the data's own
+        whole = starts[0].copy()
+        known = np.isfinite(given).all(axis=1)
+        whole[known, : family.free] = given[known, : family.free]
+        starts = [*starts, whole]
     for other in starts[1:]:
         with_other = log_likelihood(family, other, counts)
         better = with_other > value
         best = np.where(better[:, None], other, best)
         value = np.where(better, with_other, value)
-    return best, value
+    return best
 
 
 def rough_moments(counts: Counts, positive: bool) -> tuple[Floats, Floats]:
@@ -155,7 +167,7 @@ def rough_moments(counts: Counts, positive: bool) -> tuple[Floats, Floats]:
 
 
 def climb(
-    counts: Counts, family: Family, w: Floats, *, steps: int = 60
+    counts: Counts, family: Family, w: Floats, *, steps: int = 60, rough: bool = False
 ) -> tuple[Floats, Floats, Floats, NDArray[np.bool_]]:
     """Climb from ``w`` to the maximum; returns w, log-likelihood, covariance, whether settled.
 
@@ -168,7 +180,8 @@ def climb(
     open_, part = np.arange(counts.groups), counts
     for step in range(steps):
         _, slope, information = score(family, w[open_], part)
-        near = (_gain(information, slope) < 1e-2) | (step > 12)
+        gain = _gain(information, slope)
+        near = (gain < 1e-2) & (not rough) | (step > 12)
         use, sure = information, np.zeros(len(open_), bool)
         if near.any():
             newton = -curvature(family, w[open_], part)
@@ -176,9 +189,12 @@ def climb(
             use = np.where(sure[:, None, None], newton, information)
         move = _solve(use, slope)
         done = sure & (np.einsum("gi,gi->g", slope, move) < 1e-10)
+        if rough:
+            done |= gain < ROUGH
         before = value[open_]
         w[open_], value[open_] = _advance(part, family, w[open_], before, move)
-        covariance[open_[done]] = np.linalg.inv(use[done])
+        if not rough:
+            covariance[open_[done]] = np.linalg.inv(use[done])
         settled[open_[done]] = True
         still = value[open_] - before <= 1e-10 * np.abs(before)
         idle[open_] = np.where(still, idle[open_] + 1, 0)

@@ -149,9 +149,7 @@ def profile(fit: Fit, figure: Figure, confidence: float | Floats = 0.95) -> Esti
 
 def _profile(fit: Fit, figure: _OfRows, confidence: float | Floats) -> Estimate:
     if not fit.family.regular:
-        raise ValueError(
-            f"the chi-square law does not hold for {fit.family.name}; use bootstrap_interval"
-        )
+        raise ValueError(f"the chi-square law does not hold for {fit.family.name}; use redraw")
     groups = len(fit.w)
     value, low, high = (np.full(groups, np.nan) for _ in range(3))
     sound = np.zeros(groups, bool)
