@@ -67,4 +67,7 @@ def decided_once(sections: Iterable[Section]) -> tuple[Section, ...]:
 def _backing(found: Finding, drifting: set[object]) -> Finding:
     if found.severity == "decide" and found.values.get("unit") in drifting:
         return replace(found, severity="note", step="", caution="")
+    likeliest = next(iter(found.values.get("candidates") or ()), None)
+    if found.code == "source_cannot_tell" and likeliest in drifting:
+        return replace(found, code="source_points_the_same_way", severity="note", step="")
     return found

@@ -58,6 +58,18 @@ def _source_cannot_tell(values: Mapping[str, Any]) -> str:
     )
 
 
+def _source_points_the_same_way(values: Mapping[str, Any]) -> str:
+    each = [
+        f"{unit} {percent(chance, 0)}"
+        for unit, chance in zip(values["candidates"], values["chances"], strict=True)
+    ]
+    return (
+        f"All units set side by side over the last weeks ({count(values['n'], 'position')}) point"
+        f" the same way, less surely: chance of being behind the failures {listed(each)}. About"
+        f" {count(values['n_more'], 'more position')} on mixed kit would settle it."
+    )
+
+
 def _source_nothing_to_compare(values: Mapping[str, Any]) -> str:
     return "Cannot tell: too few decided positions, or only one unit of each kind, to compare."
 
@@ -136,6 +148,7 @@ SENTENCES: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "source_named": _source_named,
     "source_none": _source_none,
     "source_cannot_tell": _source_cannot_tell,
+    "source_points_the_same_way": _source_points_the_same_way,
     "source_nothing_to_compare": _source_nothing_to_compare,
     "source_could_hide": _source_could_hide,
     "spread_largest": _spread_largest,
