@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit
 
-from yieldkit.methods.crossed import Counts, Integrated, Mixture, factors, integrate
+from yieldkit.methods.crossed import Counts, Factors, Integrated, Mixture, factors, integrate
 from yieldkit.methods.crossed.apart import Apart, tell_apart
 from yieldkit.methods.crossed.design import Array
 from yieldkit.records.tables import UNKNOWN
@@ -87,32 +87,23 @@ def fit_crew(
     decided = decided_positions(positions, stage)
     if len(decided) < FEWEST:
         return None
-    labels = pd.DataFrame(index=decided.index)
-    for kind in (*HANDS, *LOTS, "job"):
-        if kind in decided:
-            labels[kind] = _labels(decided[kind])
+    columns = [kind for kind in (*HANDS, *LOTS, "job") if kind in decided]
+    labels = {kind: _labels(decided[kind]) for kind in columns}
     if days and "first_date" in decided:
         labels["day"] = _labels(decided["first_date"])
-    kinds = tuple(str(kind) for kind in labels if labels[kind].nunique() > 1)
-    given = decided.get("connector_type", pd.Series(UNKNOWN, index=decided.index)).astype(object)
-    labels["connector_type"] = given.where(given.notna(), UNKNOWN).astype(str)
-    keys = [*kinds, "connector_type"]
-    cells = (
-        labels[keys]
-        .assign(passed=decided[answer].eq("yes"))
-        .groupby(keys, observed=True)["passed"]
-        .agg(passed="sum", tried="size")
-        .reset_index()
-    )
-    held = {"crew": CREW_SD, "connector_type": TYPE_SD}
-    of = factors(
-        {"crew": np.full(len(cells), "crew"), **{name: cells[name].to_numpy() for name in keys}}
-    )
+    labels = {kind: (codes, names) for kind, (codes, names) in labels.items() if len(names) > 1}
+    kinds = tuple(labels)
+    if "connector_type" in decided:
+        labels["connector_type"] = _labels(decided["connector_type"])
+    else:
+        labels["connector_type"] = (np.zeros(len(decided), int), (UNKNOWN,))
+    passed = decided[answer].eq("yes").to_numpy(float)
+    cells, of = _cells(labels, passed)
     posterior = integrate(
         Counts(cells["passed"], cells["tried"] - cells["passed"]),
         of,
         prior=dict.fromkeys(kinds, PRIOR_SD),
-        held=held,
+        held={"crew": CREW_SD, "connector_type": TYPE_SD},
         centre=CREW_LOGIT,
     )
     return CrewModel(cells, posterior, kinds, _apart(cells, kinds))
@@ -124,9 +115,34 @@ def decided_positions(positions: pd.DataFrame, stage: str) -> pd.DataFrame:
     return positions[positions["first_attempt_id"].notna() & known]
 
 
-def _labels(column: pd.Series) -> pd.Series:
-    label = column.astype(object)
-    return label.where(label.notna() & (label != ""), UNKNOWN).astype(str)
+def _labels(column: pd.Series) -> tuple[np.ndarray, tuple[str, ...]]:
+    """Codes and sorted names; blank ones are ``unknown``."""
+    codes, names = pd.factorize(column.astype(object))
+    text = np.array([UNKNOWN if name == "" else str(name) for name in names] + [UNKNOWN])
+    used = text[codes]
+    names, codes = np.unique(used, return_inverse=True)
+    return codes, tuple(str(name) for name in names)
+
+
+def _cells(
+    labels: dict[str, tuple[np.ndarray, tuple[str, ...]]], passed: np.ndarray
+) -> tuple[pd.DataFrame, Factors]:
+    """One row a combination of labels that was met, with its counts; and its levels as codes."""
+    key = np.zeros(len(passed), int)
+    for codes, names in labels.values():
+        # Renumbered after each kind, so that the product of all sizes never counts.
+        key = np.unique(key * len(names) + codes, return_inverse=True)[1]
+    first = np.unique(key, return_index=True)[1]
+    table: dict[str, np.ndarray] = {}
+    rows, start = [np.zeros(len(first), int)], 1
+    for kind, (codes, names) in labels.items():
+        table[kind] = np.array(names, object)[codes[first]]
+        rows.append(codes[first] + start)
+        start += len(names)
+    table["passed"] = np.bincount(key, passed).astype(int)
+    table["tried"] = np.bincount(key)
+    levels = (("crew",), *(names for _, names in labels.values()))
+    return pd.DataFrame(table), Factors(("crew", *labels), levels, np.array(rows))
 
 
 def _apart(cells: pd.DataFrame, kinds: tuple[str, ...]) -> Apart:

@@ -81,7 +81,7 @@ class Pairs:
     def root_plus(self, scale: Array, more: Array | float = 1.0) -> Root:
         """Cholesky factor of the scaled matrix with ``more`` added to its diagonal."""
         made = self.scaled(scale)
-        extra = np.broadcast_to(more, self.size)
+        extra = more if isinstance(more, np.ndarray) else np.full(self.size, more)
         big = np.sqrt(made.big + extra[self.large])
         half = made.cross / big[:, None]
         rest = made.rest - half.T @ half
@@ -225,7 +225,7 @@ class _Layout:
         m, r = self.factors.q - len(small), len(small)
         rest = flat[m + m * r :].reshape(r, r)
         rest = rest + rest.T
-        rest[np.diag_indices(r)] /= 2
+        rest.ravel()[:: r + 1] /= 2
         return Pairs(large, small, flat[:m], flat[m : m + m * r].reshape(m, r), rest)
 
 
