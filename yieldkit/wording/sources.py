@@ -144,6 +144,41 @@ def _swap_out_of_reach(values: Mapping[str, Any]) -> str:
     )
 
 
+def _fit_too_few(values: Mapping[str, Any]) -> str:
+    return "Cannot tell whether the fair figures go with the records: too few decided positions."
+
+
+def _fit_does(values: Mapping[str, Any]) -> str:
+    return (
+        f"The fair figures go with the records in {count(values['checks'], 'check')}"
+        f" ({count(values['n'], 'position')}); few positions show gross faults only."
+    )
+
+
+def _fit_does_not(values: Mapping[str, Any]) -> str:
+    seen, low, high = values["seen"], values["low"], values["high"]
+    what = values["check"]
+    if what == "worst day":
+        said = f"The worst day had {seen:.0f} failures; a day like the others has {low:.0f} to"
+        said += f" {high:.0f} at worst. Look at what happened that day before any unit is blamed"
+    elif what == "jobs without failure":
+        said = f"{count(seen, 'job')} had no failure at all; {low:.0f} to {high:.0f} were expected:"
+        said += " ask whether failures there were written down"
+    elif what.startswith("spread of"):
+        kind = KIND_WORDS[what.removeprefix("spread of ")]
+        said = (
+            f"The yields of {kind} differ by {seen:.1f} points where {low:.1f} to {high:.1f} were"
+        )
+        said += " expected: one or two stand far from the rest, and their fair figures are drawn in"
+        said += " too much"
+    else:
+        kind = KIND_WORDS[what.removeprefix("technician on ")]
+        said = f"Some people do unlike the others on some {kind}: pairs are {seen:.2f} times as far"
+        said += f" from what their parts give as luck ({low:.2f} to {high:.2f} expected). No unit"
+        said += " of these should be named on this record"
+    return f"{said} ({count(values['n'], 'position')})."
+
+
 SENTENCES: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "source_named": _source_named,
     "source_none": _source_none,
@@ -155,6 +190,9 @@ SENTENCES: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "spread_few_units": _spread_few_units,
     "together_exactly": _together_exactly,
     "together_nearly": _together_nearly,
+    "fit_too_few": _fit_too_few,
+    "fit_does": _fit_does,
+    "fit_does_not": _fit_does_not,
     "swap_plan": _swap_plan,
     "swap_none": _swap_none,
     "swap_out_of_reach": _swap_out_of_reach,
