@@ -71,6 +71,21 @@ class General(_Row):
     minutes_per_position: float = Field(
         6.0, gt=0, description="Minutes for one joint without rework [common practice 3-8]"
     )
+    failed_minutes: float = Field(
+        15.0,
+        gt=0,
+        description="Minutes a failed first attempt costs where the rework log says too seldom"
+        " [common practice 10-20]",
+    )
+    blade_turn_minutes: float = Field(
+        3.0, gt=0, description="Minutes to turn a blade and test it [common practice 2-5]"
+    )
+    electrode_change_minutes: float = Field(
+        20.0,
+        gt=0,
+        description="Minutes to change electrodes, stabilise them and check the arc"
+        " [common practice 15-30]",
+    )
     return_visit_cost: float = Field(0.0, ge=0, description="Cost of one return visit [currency]")
     spare_rule_percent: float = Field(
         5.0, ge=0, description="The crew's own rule of thumb for spare bodies [%]"

@@ -6,6 +6,7 @@ import pytest
 
 from yieldkit.answers.plan import COLUMNS, failure_shift, kit_told_apart, what_can_we_see
 from yieldkit.answers.wear import blade_wear, uses_since
+from yieldkit.crew import Part
 from yieldkit.simulate import Wear, fitting_crew, simulate, typical_crew
 
 
@@ -64,6 +65,75 @@ def test_without_lives_in_the_log_it_cannot_tell(worn):
 def test_electrodes_are_counted_in_arcs(worn):
     counted = uses_since(worn.tables["attempts"], worn.tables["service"], "splicer")
     assert counted["at_least"].max() > 100
+
+
+def test_fibres_of_one_ribbon_load_the_blade_each_and_the_electrodes_once():
+    attempts = pd.DataFrame(
+        {
+            "attempt_id": [f"a{i}" for i in range(14)],
+            "date": pd.Timestamp("2026-01-05"),
+            "when": pd.Timestamp("2026-01-05", tz="UTC"),
+            "cleaver": "C-01",
+            "splicer": "SP-01",
+            "connector_type": "splice",
+            "loss_low_db": 0.02,
+            "angle_crew_deg": 0.5,
+            "error": "none",
+            "arcs": 1,
+            "ribbon": ["r1"] * 12 + [None, None],
+        }
+    )
+    service = pd.DataFrame({"unit": [], "event": [], "date": []})
+    assert uses_since(attempts, service, "cleaver")["at_least"].max() == 14
+    assert uses_since(attempts, service, "splicer")["at_least"].max() == 3
+
+
+@pytest.fixture(scope="module")
+def unlogged():
+    """A crew whose log lacks the middle turn of one blade; that day."""
+    wear = Wear(blade_life=500, angle=0.8)
+    crew = simulate(typical_crew(technicians=5, weeks=13, wear=wear), seed=21)
+    service, first = crew.tables["service"], crew.parts.plan.first_day
+    turns = service[service["event"].eq("blade rotation") & (service["date"] >= str(first))]
+    unit = turns["unit"].value_counts().index[0]
+    own = turns[turns["unit"] == unit].sort_values("date")
+    gone = own.iloc[len(own) // 2]
+    return crew, unit, gone["date"], service.drop(index=gone.name)
+
+
+def test_a_turn_missing_from_the_log_is_inferred_and_marked(unlogged):
+    crew, unit, missing, service = unlogged
+    counted = uses_since(crew.tables["attempts"], service, "cleaver")
+    guessed = counted[(counted["unit"] == unit) & counted["inferred"]]
+    assert len(guessed) > 0
+    assert abs((guessed["date"].min() - missing).days) <= 5
+
+
+def test_turns_are_not_inferred_where_the_log_has_them_all(unlogged):
+    crew = unlogged[0]
+    counted = uses_since(crew.tables["attempts"], crew.tables["service"], "cleaver")
+    assert not counted["inferred"].any()
+
+
+def test_costs_are_in_the_crews_currency_once_labour_has_a_rate(worn):
+    tables = worn.tables
+    plain = blade_wear(tables["attempts"], tables["service"], crew=worn.crew)
+    assert plain.settings["cost_unit"] == "min"
+    general = worn.crew.general.model_copy(update={"labour_per_hour": 60.0, "currency": "SEK"})
+    parts = (*worn.crew.parts, Part(part="blade_position", price=7.0))
+    crew = worn.crew.model_copy(update={"general": general, "parts": parts})
+    priced = blade_wear(tables["attempts"], tables["service"], crew=crew)
+    # 60 an hour is 1 a minute: minutes become money, and parts come on top.
+    assert priced.settings["renewal_cost"] == plain.settings["renewal_cost"] + 7.0
+    assert priced.settings["failed_cost"] >= plain.settings["failed_cost"]
+    assert "SEK a cleave" in str(priced)
+
+
+def test_the_best_interval_has_the_least_cost(answer):
+    costs, best = answer.costs, answer.settings["best"]
+    assert (costs["low"] <= costs["cost"]).all() and (costs["cost"] <= costs["high"]).all()
+    if np.isfinite(best):
+        assert answer.settings["best_cost"] <= costs["cost"].min() + 1e-9
 
 
 def test_the_picture_has_its_intervals(answer):

@@ -146,3 +146,9 @@ def test_limit_gives_the_length_asked_for(length):
 def test_an_impossible_length_is_said():
     with pytest.raises(ValueError, match="wanted more than 1"):
         cusum_limit(1)
+
+
+@pytest.mark.parametrize("reference", [0.1, 0.25, 0.4, 2.0])
+def test_limits_are_found_for_small_and_large_references(reference):
+    limit = cusum_limit(2000, reference=reference)
+    assert cusum_mean_run_length(limit, reference=reference) == pytest.approx(2000, rel=1e-6)

@@ -21,7 +21,6 @@ from yieldkit.answers.readings import (
     REFUSALS,
     TEST,
     UNITS,
-    Readings,
     angle_readings,
     arc_readings,
     check_readings,
@@ -57,7 +56,7 @@ WORKDAYS = 65.0
 """Most working days in 13 weeks."""
 PROBABLE = 0.6
 """A suspect that is hardly likelier than all others together is to be watched, not acted on."""
-REFERENCES = (0.5, 1.5)
+REFERENCES = (0.35, 1.25)
 """Reference values of the two sums of each series: one for small rises, one for great ones."""
 RISES = (1.25, 1.5, 2.0)
 POWER = 0.8
@@ -169,11 +168,14 @@ def drift_watch(
         quantities.append(check_readings(_period(checks, "date", since, until)))
     kinds = [*UNITS, *(["technician"] if crew.general.watch_technicians else [])]
     fresh = _services(service, quantities[0].names)
-    limits = _limits(_points(quantities, kinds, fresh), attempts, crew)
+    plain = [adjusted(readings) for readings in quantities]
+    begun = [all_series(now, kinds, fresh) for now in plain]
+    points = [len(series.mean) for found in begun for *_, series, _ in found]
+    limits = _limits(points, attempts, crew)
     streams: list[Stream] = []
     signals: list[Signal] = []
-    for readings in quantities:
-        own, found = find_signals(readings, kinds, fresh, limits=limits, confidence=confidence)
+    for now, series in zip(plain, begun, strict=True):
+        own, found = find_signals(now, series, kinds, fresh, limits=limits, confidence=confidence)
         streams, signals = streams + own, signals + found
     signals.sort(key=lambda signal: -signal.step.gain)
     rows = [_row(signal) for signal in signals]
@@ -211,17 +213,6 @@ def _services(service: pd.DataFrame, names: Mapping[str, tuple[str, ...]]) -> di
             rows = service[(service["unit"] == unit) & service["event"].isin(events)]
             found[unit] = pd.DatetimeIndex(pd.to_datetime(rows["date"]).dropna().sort_values())
     return found
-
-
-def _points(
-    quantities: Sequence[Readings], kinds: Sequence[str], fresh: Mapping[str, pd.DatetimeIndex]
-) -> list[int]:
-    """Points of every series."""
-    return [
-        len(series.mean)
-        for readings in quantities
-        for *_, series, _ in all_series(adjusted(readings), kinds, fresh)
-    ]
 
 
 def _limits(points: Sequence[int], attempts: pd.DataFrame, crew: Crew) -> dict[float, float]:

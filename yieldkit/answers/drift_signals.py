@@ -78,11 +78,15 @@ class Signal:
         return self.stream.series.day[min(max(point, 0), len(self.stream.series.day) - 1)]
 
 
+Begun = tuple[str, str, Series, NDArray[np.bool_]]
+"""Kind, unit, points, and before which of them the sums start again."""
+
+
 def all_series(
     now: Adjusted, kinds: Sequence[str], service: Mapping[str, pd.DatetimeIndex]
-) -> list[tuple[str, str, Series, NDArray[np.bool_]]]:
+) -> list[Begun]:
     """Every stream of one quantity that is long enough, with its restarts."""
-    found: list[tuple[str, str, Series, NDArray[np.bool_]]] = []
+    found: list[Begun] = []
     for kind, unit in now.of.streams(kinds):
         series = now.series(kind, unit)
         days = service.get(unit, pd.DatetimeIndex([]))
@@ -137,7 +141,8 @@ def _from(series: Series, day: pd.Timestamp) -> Series:
 
 
 def find_signals(
-    readings: Readings,
+    now: Adjusted,
+    begun: Sequence[Begun],
     kinds: Sequence[str],
     service: Mapping[str, pd.DatetimeIndex],
     *,
@@ -146,15 +151,19 @@ def find_signals(
 ) -> tuple[list[Stream], list[Signal]]:
     """Streams of one quantity, and the signals among them.
 
+    ``now`` and ``begun`` are the readings with steady effects taken out, and their series.
+
     The stream with the clearest step is taken first; its step is taken out of its joints and all is
     fitted again, so that a partner that only shared its joints falls quiet by itself.
     """
-    explained = np.zeros(len(readings.day))
+    readings, explained = now.of, np.zeros(len(now.of.day))
     signals: list[Signal] = []
     asked: set[tuple[str, str]] = set()
     first: list[Stream] = []
     for turn in range(2 * MOST_SIGNALS):
-        now = adjusted(readings, explained)
+        if turn:
+            now = adjusted(readings, explained)
+            begun = all_series(now, kinds, service)
         streams = [
             Stream(
                 kind,
@@ -163,7 +172,7 @@ def find_signals(
                 series,
                 self_starting_cusum(series.mean, series.variance, limits=limits, restart=again),
             )
-            for kind, unit, series, again in all_series(now, kinds, service)
+            for kind, unit, series, again in begun
         ]
         first = streams if turn == 0 else first
         loud = [(s, _step(s, now)) for s in streams]
@@ -264,22 +273,35 @@ def _signal(
 
 
 def _shared_gain(stream: Stream, step: StepFound, now: Adjusted) -> float:
-    """Log-likelihood gained if what all share rose, at a unit's step, the unit and others alike.
+    """Log-likelihood gained if what all share rose at a unit's step, not the unit.
 
-    The unit's step and that of all other joints at the same day, put together as one size: where
-    the others did not rise, less than the unit alone gains.
+    One size for the unit's joints and all others, against a size of the unit's own, the others
+    staying as they were or, at the price of a second source (``NO_SOURCE``), rising by their own.
+    The day's level is left in.
     """
-    others = now.others(stream.kind, stream.unit)
-    late = others.day >= stream.series.day[step.first]
-    top, below = step.size / step.size_se**2, 1 / step.size_se**2
-    if late.any() and not late.all():
-        weight = 1 / others.variance
-        gap = np.average(others.mean[late], weights=weight[late]) - np.average(
-            others.mean[~late], weights=weight[~late]
-        )
-        se_squared = 1 / weight[late].sum() + 1 / weight[~late].sum()
-        top, below = top + gap / se_squared, below + 1 / se_squared
-    return float(max(top, 0.0) ** 2 / below / 2)
+    day = stream.series.day[step.first]
+    own = _gap(now.apart(stream.kind, stream.unit, made=True), day)
+    others = _gap(now.apart(stream.kind, stream.unit, made=False), day)
+    (size, weight), (other_size, other_weight) = own, others
+    pooled = _gain(size * weight + other_size * other_weight, weight + other_weight)
+    alone = _gain(size * weight, weight)
+    second = max(_gain(other_size * other_weight, other_weight) - NO_SOURCE, 0.0)
+    return float(step.gain + pooled - alone - second)
+
+
+def _gain(total: float, weight: float) -> float:
+    """Log-likelihood of a mean above 0, from the weighted sum and the weights' sum."""
+    return max(total, 0.0) ** 2 / weight / 2 if weight else 0.0
+
+
+def _gap(series: Series, day: pd.Timestamp) -> tuple[float, float]:
+    """Mean from a day on less the mean before it, and one over its variance."""
+    late, weight = series.day >= day, 1 / series.variance
+    if late.all() or not late.any():
+        return 0.0, 0.0
+    new = float(np.average(series.mean[late], weights=weight[late]))
+    old = float(np.average(series.mean[~late], weights=weight[~late]))
+    return new - old, float(1 / (1 / weight[late].sum() + 1 / weight[~late].sum()))
 
 
 def _size(
@@ -289,7 +311,7 @@ def _size(
     confidence: float,
     plain: NDArray[np.bool_],
 ) -> tuple[float, float, float, int]:
-    """New over old level with its interval from day means; angles [deg] and tests [dB] less it.
+    """New over old level with its interval from day means; angles [deg], tests [dB]: new less old.
 
     The crew's size is that of joints that no other signal explains (``plain``).
     """
@@ -306,19 +328,24 @@ def _size(
         ratio = np.log(fails[0] / fails[1] * (meant[old].sum() + 0.5) / (meant[new].sum() + 0.5))
         wide = factor * np.sqrt(now.within * (1 / fails[0] + 1 / fails[1]))
         return *_around(ratio, wide), int(own.sum())
-    (mean_new, var_new), (mean_old, var_old) = (_level(readings, part) for part in (new, old))
     if readings.quantity in (ANGLE, TEST):
+        (mean_new, var_new), (mean_old, var_old) = (
+            _level(readings, readings.value, part) for part in (new, old)
+        )
         wide = factor * np.sqrt(var_new + var_old)
         gap = mean_new - mean_old
         return gap, gap - wide, gap + wide, int(own.sum())
+    # Each joint over what people, partner kit and steps already explained make of it.
+    fair = readings.value / now.meant
+    (mean_new, var_new), (mean_old, var_old) = (_level(readings, fair, p) for p in (new, old))
     wide = factor * np.sqrt(var_new / mean_new**2 + var_old / mean_old**2)
     return *_around(np.log(mean_new / mean_old), wide), int(own.sum())
 
 
-def _level(readings: Readings, part: NDArray[np.bool_]) -> tuple[float, float]:
+def _level(readings: Readings, value: Array, part: NDArray[np.bool_]) -> tuple[float, float]:
     """Mean and its variance from day means, so that days that differ widen it."""
     n = np.bincount(readings.day[part], minlength=len(readings.days)).astype(float)
-    total = np.bincount(readings.day[part], readings.value[part], minlength=len(readings.days))
+    total = np.bincount(readings.day[part], value[part], minlength=len(readings.days))
     weight, mean = n[n > 0], total[n > 0] / n[n > 0]
     level = float(np.average(mean, weights=weight))
     spread = float(np.average((mean - level) ** 2, weights=weight))

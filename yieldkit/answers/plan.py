@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtri, pdtr
 
-from yieldkit.answers.drift import RISES, chances_to_see, drift_watch, loss_shift
+from yieldkit.answers.drift import RISES, chances_to_see, drift_watch, loss_shift, weeks_to_see
 from yieldkit.answers.drift_signals import Stream
 from yieldkit.answers.readings import FAILURES, LOSS, UNITS
 from yieldkit.answers.result import Finding, Result
@@ -82,7 +82,8 @@ def what_can_we_see(
                 "streams": len(watch.streams),
                 "unit_kind": kind,
                 "of": "loss" if quantity == LOSS else FAILURES,
-                "rows": found,
+                "weeks": {rise: _weeks(own, quantity, rise, limits) for rise in RISES},
+                "best": max(row["chance"] for row in found),
             }
             findings.append(Finding("plan_could_see", values, "note"))
     for kind in ("splicer", "cleaver"):
@@ -106,7 +107,7 @@ def _rows(
 ) -> list[dict[str, Any]]:
     if not own:
         return []
-    shift = loss_shift(rise) if quantity == LOSS else failure_shift(rise)
+    shift = _shift(quantity, rise)
     each = np.array([chances_to_see(stream, limits, shift, max(WEEKS)) for stream in own])
     return [
         {
@@ -121,6 +122,16 @@ def _rows(
         }
         for weeks in WEEKS
     ]
+
+
+def _shift(quantity: str, rise: float) -> float:
+    return loss_shift(rise) if quantity == LOSS else failure_shift(rise)
+
+
+def _weeks(own: list[Stream], quantity: str, rise: float, limits: Mapping[float, float]) -> float:
+    """Weeks within which four in five such rises of the middle unit are seen, as the watch says."""
+    shift = _shift(quantity, rise)
+    return float(np.median([weeks_to_see(stream, limits, shift) for stream in own]))
 
 
 def failure_shift(rise: float, expected: float = 2.0) -> float:

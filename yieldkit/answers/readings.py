@@ -214,11 +214,7 @@ def _readings(
     names: dict[str, tuple[str, ...]] = {}
     for kind in (*UNITS, "technician"):
         if kind in rows:
-            words = rows[kind].astype(object)
-            places, known = pd.factorize(
-                words.where(words.notna() & ~words.isin(NAMELESS)), sort=True
-            )
-            units[kind], names[kind] = places.astype(np.int64), tuple(known)
+            units[kind], names[kind] = _named(rows[kind])
     counted = quantity in COUNTED
     return Readings(
         quantity=quantity,
@@ -231,6 +227,15 @@ def _readings(
         meant=expected_by_type(value, stratum) if counted else np.ones(len(value)),
         ids=rows[key].to_numpy(object),
     )
+
+
+def _named(words: pd.Series) -> tuple[Whole, tuple[str, ...]]:
+    """Place of each word among the names in order, -1 where it is none."""
+    code, found = pd.factorize(words)
+    name = [str(word) for word in found]
+    known = sorted(word for word in name if word not in NAMELESS)
+    place = np.array([known.index(word) if word in known else -1 for word in name] + [-1], int)
+    return place[code], tuple(known)
 
 
 def exponential_scores(value: Array, stratum: pd.Series) -> Array:

@@ -98,9 +98,9 @@ class Adjusted:
             n=np.append(0, found.n),
         )
 
-    def others(self, kind: str, unit: str) -> Series:
-        """Points of all joints that were not made on a unit."""
-        return self._points(np.flatnonzero(~self.of.of(kind, unit)), alone=True)
+    def apart(self, kind: str, unit: str, *, made: bool) -> Series:
+        """Points of all joints made on a unit, or of all others, the day's level left in."""
+        return self._points(np.flatnonzero(self.of.of(kind, unit) == made), alone=True)
 
     def _points(self, own: Whole, *, alone: bool) -> Series:
         return self._blocks(own, alone) if self.of.counted else self._day_means(own, alone)

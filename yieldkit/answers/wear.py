@@ -24,20 +24,31 @@ USES = {
     "splicer": ("electrode replacement",),
 }
 """Kind of unit to the events that begin its count anew."""
+PARTS = {"cleaver": "blade_position", "splicer": "electrodes"}
+"""Part of the settings whose price a renewal costs, where it is there."""
 COLUMNS = [
     "unit_kind", "quantity", "from_uses", "to_uses", "n", "value", "low", "high"
 ]  # fmt: skip
 BINS = 6
+FEWEST_MINUTES = 10
 FEWEST_LIVES = 3
-TURN_MINUTES = 3.0
-"""Minutes that a rotation and its test cleaves take (common practice 2 to 5)."""
-TYPICAL_REDO_MINUTES = 15.0
-"""Minutes of a failed attempt where the rework log has none (common practice 10 to 20)."""
+CLEAR = 6.0
+"""Log-likelihood from which a turn is inferred: looked for at some 60 days of each blade."""
+FEWEST_DAYS = 3
+"""Days with cleaves on either side of a turn that is inferred."""
+MOST_WORN = 1.5
+"""Uses, as a part of the usual interval, beyond which angles are not thought to rise further."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Wear(Result):
-    """What rises with use; see ``blade_wear``."""
+    """What rises with use; see ``blade_wear``.
+
+    ``costs``: ``uses`` (interval tried), ``cost``, ``low``, ``high`` of wear and renewals for each
+    use [currency of the settings, else minutes; see ``settings["cost_unit"]``].
+    """
+
+    costs: pd.DataFrame
 
     def plot(self, ax: Axes) -> Axes:
         """Draw cleave angle, or loss where no angles are recorded, over uses on ``ax``."""
@@ -69,7 +80,8 @@ def blade_wear(
     unit_kind : {"cleaver", "splicer"}
         Blades, counted in cleaves since rotation; or electrodes, counted in arcs since new. Counts
         are lower bounds: a re-cleave that nobody wrote down is not in them. A ribbon loads a blade
-        once for each fibre.
+        once for each fibre, the electrodes once for all. A turn of a blade that the log does not
+        have is inferred from a clear fall of its cleave angles, and marked so.
 
     Returns
     -------
@@ -82,17 +94,18 @@ def blade_wear(
     ends = _interval_ends(uses)
     table = _table(known, unit_kind, confidence)
     slope = _failure_slope(known, ends, confidence)
-    minutes = _redo_minutes(rework)
-    interval = _interval(slope, ends, minutes)
-    findings = [_interval_finding(interval, ends, unit_kind, len(known), minutes)]
+    price = _prices(attempts, rework, crew, unit_kind)
+    interval = _interval(slope, ends, price)
+    findings = [_interval_finding(interval, ends, unit_kind, len(known), price)]
     findings += _unit_findings(uses, ends, interval, unit_kind)
     return Wear(
         table=table,
         findings=tuple(findings),
-        settings={"minutes_a_failure": minutes, "minutes_a_turn": TURN_MINUTES, **interval},
+        settings={**price, **interval},
         confidence=confidence,
         as_of=as_of,
-        behind=uses[["unit", "attempt_id", "uses"]],
+        behind=uses[["unit", "attempt_id", "uses", "inferred"]],
+        costs=_costs(slope, price),
     )
 
 
@@ -104,7 +117,8 @@ def uses_since(attempts: pd.DataFrame, service: pd.DataFrame, unit_kind: str) ->
     DataFrame
         ``unit``, ``attempt_id``, ``date``, ``uses`` (-1 before the first renewal in the log),
         ``at_least`` (uses seen, also where the renewal is not known), ``life`` (number of the blade
-        position), ``angle``, ``score`` (loss), ``failed``.
+        position), ``inferred`` (whether its beginning is inferred from angles), ``angle``,
+        ``score`` (loss), ``failed``.
     """
     rows = attempts[attempts[unit_kind].notna() & (attempts[unit_kind] != UNKNOWN)]
     rows = rows[rows["date"].notna()].sort_values(["date", "when"], kind="stable")
@@ -125,35 +139,136 @@ def uses_since(attempts: pd.DataFrame, service: pd.DataFrame, unit_kind: str) ->
         }
     )
     renewed = service[service["event"].isin(USES[unit_kind])]
-    counted = [_count(own, renewed, str(unit)) for unit, own in out.groupby("unit")]
-    empty = out.assign(uses=0.0, at_least=0.0, life=0)
-    return pd.concat(counted) if counted else empty
+    logged = {
+        str(unit): pd.DatetimeIndex(renewed.loc[renewed["unit"] == unit, "date"])
+        .dropna()
+        .sort_values()
+        for unit in out["unit"].unique()
+    }
+    none = pd.DatetimeIndex([])
+    parts = {str(unit): own for unit, own in out.groupby("unit")}
+    counted = {unit: _count(own, logged[unit], none) for unit, own in parts.items()}
+    if unit_kind == "cleaver":
+        for unit, guessed in inferred_turns(counted).items():
+            counted[unit] = _count(parts[unit], logged[unit], guessed)
+    empty = out.assign(uses=0.0, at_least=0.0, life=0, inferred=False)
+    return pd.concat(counted.values()) if counted else empty
 
 
 def _load(rows: pd.DataFrame, unit_kind: str) -> Array:
-    if unit_kind == "splicer":
-        return np.asarray(rows["arcs"].fillna(1).to_numpy(float))
-    return np.ones(len(rows))
+    """Uses of each row: one cleave a fibre; arcs, those of a ribbon at its first row alone."""
+    if unit_kind == "cleaver":
+        return np.ones(len(rows))
+    arcs = rows["arcs"].fillna(1).to_numpy(float)
+    if "ribbon" not in rows:
+        return np.asarray(arcs)
+    same = rows["ribbon"].notna() & rows.duplicated(["splicer", "ribbon"])
+    return np.where(same, 0.0, arcs)
 
 
-def _count(own: pd.DataFrame, renewed: pd.DataFrame, unit: str) -> pd.DataFrame:
-    days = pd.to_datetime(renewed.loc[renewed["unit"] == unit, "date"]).dropna().sort_values()
+def _count(own: pd.DataFrame, logged: pd.DatetimeIndex, guessed: pd.DatetimeIndex) -> pd.DataFrame:
+    days = logged.append(guessed).sort_values()
     life = np.searchsorted(days.to_numpy(), own["date"].to_numpy(), side="right")
     total = own["load"].cumsum()
     start = total.groupby(life).transform("first") - own["load"].groupby(life).transform("first")
     at_least = (total - start).to_numpy()
-    logged = days.to_numpy()[np.maximum(life - 1, 0)] if len(days) else None
-    sure = (life > 0) & (logged >= own["date"].iloc[0]) if logged is not None else life > 0
-    return own.assign(uses=np.where(sure, at_least, -1.0), at_least=at_least, life=life)
+    begun = days.to_numpy()[np.maximum(life - 1, 0)] if len(days) else None
+    sure = (life > 0) & (begun >= own["date"].iloc[0]) if begun is not None else life > 0
+    return own.assign(
+        uses=np.where(sure, at_least, -1.0),
+        at_least=at_least,
+        life=life,
+        inferred=sure & np.isin(begun, guessed) if begun is not None else False,
+    )
+
+
+def inferred_turns(counted: dict[str, pd.DataFrame]) -> dict[str, pd.DatetimeIndex]:
+    """First days after turns that the log does not have, from the cleave angles.
+
+    How far a day's mean angle usually rises with uses is fitted on all logged lives. A turn is
+    inferred where all later angles of a life fit a blade turned on that day better by ``CLEAR``.
+
+    Parameters
+    ----------
+    counted : dict of DataFrame
+        For each cleaver its attempts as of ``uses_since``, from the logged turns alone.
+    """
+    days = {unit: _angle_days(own) for unit, own in counted.items()}
+    every = pd.concat([table.assign(unit=unit) for unit, table in days.items()])
+    known = every[every["sure"]]
+    ends = _interval_ends(pd.concat(counted.values())) if counted else np.array([])
+    if len(ends) < FEWEST_LIVES or len(known) < 20:
+        return {}
+    habit = float(np.median(ends))
+    x = _worn(known["uses"].to_numpy(float), habit)
+    x = x - pd.Series(x).groupby(known["unit"].to_numpy()).transform("mean").to_numpy()
+    y = known["mean"] - known["mean"].groupby(known["unit"]).transform("mean")
+    square = float(x @ x)
+    slope = float(x @ y) / max(square, 1e-12)
+    variance = float(((y - slope * x) ** 2).mean())
+    if slope < 3 * np.sqrt(variance / max(square, 1e-12)):
+        return {}
+    return {
+        unit: pd.DatetimeIndex(
+            [
+                day
+                for _, life in table.groupby("life")
+                for day in _turns(life, slope, habit, variance)
+            ]
+        ).sort_values()
+        for unit, table in days.items()
+    }
+
+
+def _angle_days(own: pd.DataFrame) -> pd.DataFrame:
+    """Mean angle of each life and day, with the uses at its middle."""
+    seen = own.dropna(subset=["angle"])
+    grouped = seen.groupby(["life", "date"], as_index=False)
+    return grouped.agg(
+        mean=("angle", "mean"), n=("angle", "size"), uses=("at_least", "mean"), sure=("uses", "min")
+    ).assign(sure=lambda table: table["sure"] >= 0)
+
+
+def _worn(uses: Array, habit: float) -> Array:
+    return np.minimum(uses / habit, MOST_WORN) ** 2
+
+
+def _turns(life: pd.DataFrame, slope: float, habit: float, variance: float) -> list[pd.Timestamp]:
+    """Days on which one life of the log was in truth turned, the clearest first, then each side."""
+    if len(life) < 2 * FEWEST_DAYS:
+        return []
+    uses, mean = life["uses"].to_numpy(float), life["mean"].to_numpy(float)
+    uses = uses - uses[0]
+
+    def misfit(count: Array) -> float:
+        rest = mean - slope * _worn(count, habit)
+        return float(((rest - rest.mean()) ** 2).sum()) / variance / 2
+
+    places = range(FEWEST_DAYS, len(life) - FEWEST_DAYS + 1)
+    plain = misfit(uses)
+    gain = [
+        plain - misfit(np.where(np.arange(len(uses)) < at, uses, uses - uses[at])) for at in places
+    ]
+    best = int(np.argmax(gain))
+    if gain[best] < CLEAR:
+        return []
+    at = places[best]
+    early, late = life.iloc[:at], life.iloc[at:]
+    sides = [day for part in (early, late) for day in _turns(part, slope, habit, variance)]
+    return [life["date"].iloc[at], *sides]
 
 
 def _interval_ends(uses: pd.DataFrame) -> Array:
-    """Uses at which the crew renewed, of every life whose begin and end are in the log."""
-    lives = uses[uses["uses"] >= 0].groupby(["unit", "life"], as_index=False)["uses"].max()
+    """Uses at which the crew renewed, of every life whose beginning and end are in the log."""
+    known = (uses["uses"] >= 0) & ~uses["inferred"]
+    lives = uses[known].groupby(["unit", "life"], as_index=False)["uses"].max()
     if lives.empty:
         return np.array([])
     last = lives["unit"].map(uses.groupby("unit")["life"].max())
-    return lives.loc[lives["life"] < last, "uses"].to_numpy(float)
+    # The next life may have begun unlogged: its beginning is inferred, so this end is, too.
+    guessed = {(u, life - 1) for u, life in uses.loc[uses["inferred"], ["unit", "life"]].to_numpy()}
+    ended = [(u, life) not in guessed for u, life in lives[["unit", "life"]].to_numpy()]
+    return lives.loc[(lives["life"] < last) & np.array(ended, bool), "uses"].to_numpy(float)
 
 
 def _table(known: pd.DataFrame, unit_kind: str, confidence: float) -> pd.DataFrame:
@@ -216,38 +331,89 @@ def _failure_slope(known: pd.DataFrame, ends: Array, confidence: float) -> dict[
     return {"rise": rise, "low": rise - half, "high": rise + half, "habit": habit}
 
 
-def _redo_minutes(rework: pd.DataFrame | None) -> float:
-    if rework is None or rework["rework_min"].notna().sum() < 10:
-        return TYPICAL_REDO_MINUTES
-    return float(rework["rework_min"].mean())
+def _prices(
+    attempts: pd.DataFrame, rework: pd.DataFrame | None, crew: Crew, unit_kind: str
+) -> dict[str, Any]:
+    """What a failed first step and a renewal cost, in the crew's currency where labour has a rate.
+
+    Minutes of a failure from the rework log where ten entries have them, else from the settings.
+    """
+    general = crew.general
+    failed = general.failed_minutes
+    if rework is not None and rework["rework_min"].notna().sum() >= FEWEST_MINUTES:
+        failed = float(rework["rework_min"].mean())
+    renewal = (
+        general.blade_turn_minutes if unit_kind == "cleaver" else general.electrode_change_minutes
+    )
+    minutes: dict[str, Any] = {"failed_minutes": failed, "renewal_minutes": renewal}
+    if not general.labour_per_hour:
+        return minutes | {"cost_unit": "min", "failed_cost": failed, "renewal_cost": renewal}
+    rate = general.labour_per_hour / 60
+    made = attempts["connector_type"].dropna().value_counts(normalize=True)
+    parts = sum(
+        share * pieces * crew.part(part, str(kind)).price
+        for kind, share in made.items()
+        for part, pieces in crew.parts_for_failure(str(kind), "splice").items()
+    )
+    return minutes | {
+        "cost_unit": general.currency,
+        "failed_cost": failed * rate + float(parts),
+        "renewal_cost": renewal * rate + crew.part(PARTS[unit_kind]).price,
+    }
 
 
-def _interval(slope: dict[str, float], ends: Array, minutes: float) -> dict[str, float]:
-    """Best interval [uses] with its interval, NaN where the data cannot tell.
+def _cost(uses: Any, rise: float, habit: float, price: dict[str, Any]) -> Any:
+    """Cost a use of an interval: failures above those of a fresh blade, and the renewal.
 
-    A failed share that rises by ``rise`` (uses / habit)^2 costs minutes * rise * n^2 / (3 habit^2)
-    a use up to n, a turn TURN_MINUTES / n; the sum is least at the cube root below (age replacement
-    of R. E. Barlow and F. Proschan, Mathematical Theory of Reliability, 1965, in small).
+    A failed share that rises by ``rise`` (uses / habit)^2 costs on average rise (n / habit)^2 / 3
+    failures a use up to n.
+    """
+    return price["failed_cost"] * rise * (uses / habit) ** 2 / 3 + price["renewal_cost"] / uses
+
+
+def _costs(slope: dict[str, float], price: dict[str, Any]) -> pd.DataFrame:
+    """Expected cost a use for intervals from a quarter of the habit to twice it."""
+    if not np.isfinite(slope["habit"]):
+        return pd.DataFrame({name: np.zeros(0) for name in ("uses", "cost", "low", "high")})
+    habit = slope["habit"]
+    uses = np.round(habit * np.geomspace(0.25, 2.0, 13))
+    cost = {
+        name: _cost(uses, max(slope[of], 0.0), habit, price)
+        for name, of in (("cost", "rise"), ("low", "low"), ("high", "high"))
+    }
+    return pd.DataFrame({"uses": uses, **cost})
+
+
+def _interval(slope: dict[str, float], ends: Array, price: dict[str, Any]) -> dict[str, float]:
+    """Best interval [uses] with its interval, NaN where the data cannot tell, and costs a use.
+
+    ``_cost`` is least at the cube root below (age replacement of R. E. Barlow and F. Proschan,
+    Mathematical Theory of Reliability, 1965, in small).
     """
     known = {"best": np.nan, "best_low": np.nan, "best_high": np.nan, **slope}
+    habit = slope["habit"]
+    for name, of in (("cost", "rise"), ("cost_low", "low"), ("cost_high", "high")):
+        known[name] = float(_cost(habit, max(slope[of], 0.0), habit, price))
     if not slope["low"] > 0:
         return known
-    habit = slope["habit"]
 
     def best(rise: float) -> float:
-        return float((1.5 * TURN_MINUTES * habit**2 / (minutes * rise)) ** (1 / 3))
+        costs = price["renewal_cost"] / (price["failed_cost"] * rise)
+        return float((1.5 * costs * habit**2) ** (1 / 3))
 
+    found = best(slope["rise"])
     return known | {
-        "best": best(slope["rise"]),
+        "best": found,
         "best_low": best(slope["high"]),
         "best_high": best(slope["low"]),
+        "best_cost": float(_cost(found, slope["rise"], habit, price)),
     }
 
 
 def _interval_finding(
-    interval: dict[str, float], ends: Array, unit_kind: str, n: int, minutes: float
+    interval: dict[str, float], ends: Array, unit_kind: str, n: int, price: dict[str, Any]
 ) -> Finding:
-    values = interval | {"unit_kind": unit_kind, "lives": len(ends), "n": n, "minutes": minutes}
+    values = interval | price | {"unit_kind": unit_kind, "lives": len(ends), "n": n}
     if len(ends) < FEWEST_LIVES:
         return Finding("wear_too_few", values, severity="cannot tell")
     if (
@@ -273,8 +439,10 @@ def _unit_findings(
         now = own.iloc[-1]
         sure = bool(now["uses"] >= 0)
         done = float(now["uses"] if sure else now["at_least"])
+        begun = own.loc[own["life"] == now["life"], "date"].iloc[0]
         values = {
             "unit": str(unit), "unit_kind": unit_kind, "done": done, "goal": goal, "sure": sure,
+            "inferred": begun.date() if now["inferred"] else None,
             "left": max(goal - done, 0.0), "n": len(own), "lives": len(ends),
         }  # fmt: skip
         if done >= goal:

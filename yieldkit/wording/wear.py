@@ -3,7 +3,7 @@
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from yieldkit.wording.numbers import count, percent
+from yieldkit.wording.numbers import count, day, percent
 
 _TURN = {
     "cleaver": ("Blades", "turned", "cleave", "Cleaver {}: turn the blade today"),
@@ -26,7 +26,23 @@ def _keep(values: Mapping[str, Any]) -> str:
         f"{name}: keep your habit, {turned} after about {values['habit']:.0f} recorded {use}s "
         f"({count(values['lives'], 'life', 'lives')}, {count(values['n'], use)}). Failures rise by "
         f"{percent(max(values['rise'], 0))} over that time (interval {100 * values['low']:.1f} to "
-        f"{100 * values['high']:.1f} points): no other interval is surely better."
+        f"{100 * values['high']:.1f} points): no other interval is surely better. {_costs(values)}"
+    )
+
+
+def _costs(values: Mapping[str, Any]) -> str:
+    """What wear and renewals cost a use at the habit, and at the best interval."""
+    _, turned, use, _ = _TURN[values["unit_kind"]]
+    unit = values["cost_unit"]
+    said = (
+        f"Wear and renewals cost about {values['cost']:.2f} {unit} a {use} "
+        f"({values['cost_low']:.2f} to {values['cost_high']:.2f})"
+    )
+    if "best_cost" in values:
+        said += f", at {values['best']:.0f} {use}s about {values['best_cost']:.2f} {unit}"
+    return (
+        f"{said}, at {values['failed_cost']:.2f} {unit} for a failed attempt and "
+        f"{values['renewal_cost']:.2f} {unit} each time that they are {turned}."
     )
 
 
@@ -36,8 +52,7 @@ def _interval(values: Mapping[str, Any]) -> str:
     return (
         f"{name} could be {turned} {when}: after about {values['best']:.0f} recorded {use}s "
         f"({values['best_low']:.0f} to {values['best_high']:.0f}; habit {values['habit']:.0f}; "
-        f"{count(values['lives'], 'life', 'lives')}, {count(values['n'], use)}), at "
-        f"{values['minutes']:.0f} min for a failed attempt."
+        f"{count(values['lives'], 'life', 'lives')}, {count(values['n'], use)}). {_costs(values)}"
     )
 
 
@@ -47,6 +62,16 @@ def _due(values: Mapping[str, Any]) -> str:
     return (
         f"{due.format(values['unit'])}: at least {values['done']:.0f} {use}s on it, where about "
         f"{values['goal']:.0f} is usual ({count(values['lives'], 'life', 'lives')}){seen}."
+        f"{_inferred(values)}"
+    )
+
+
+def _inferred(values: Mapping[str, Any]) -> str:
+    if values.get("inferred") is None:
+        return ""
+    return (
+        f" Counted from about {day(values['inferred'])}: its cleave angles fell then as after a"
+        " turn, which the service log does not have."
     )
 
 
@@ -55,7 +80,7 @@ def _good_for(values: Mapping[str, Any]) -> str:
     kind = values["unit_kind"].capitalize()
     return (
         f"{kind} {values['unit']} is good for about {values['left']:.0f} more recorded {use}s "
-        f"({values['done']:.0f} done, about {values['goal']:.0f} usual)."
+        f"({values['done']:.0f} done, about {values['goal']:.0f} usual).{_inferred(values)}"
     )
 
 
@@ -74,23 +99,18 @@ def _unlogged(values: Mapping[str, Any]) -> str:
 def _plan(values: Mapping[str, Any]) -> str:
     number = f"{values['alarms']:g} false alarm{'' if values['alarms'] == 1 else 's'}"
     alarms = f"At {number} in 13 weeks over {values['streams']} series"
-    able = [row for row in values["rows"] if row["chance"] >= 0.8]
+    weeks = values["weeks"]
+    able = [rise for rise in sorted(weeks, reverse=True) if weeks[rise] <= 26]
     if not able:
         return (
             f"{alarms}, a crew of this size cannot count on seeing a doubling of "
-            f"the {values['of']} of one {values['unit_kind']} within 13 weeks "
-            f"(chance {percent(max(r['chance'] for r in values['rows']), 0)})."
+            f"the {values['of']} of one {values['unit_kind']} within half a year "
+            f"(chance within 13 weeks {percent(values['best'], 0)})."
         )
-    first: dict[float, int] = {}
-    for row in able:
-        first[row["rise"]] = min(row["weeks"], first.get(row["rise"], row["weeks"]))
-    said = [
-        f"a rise to {rise:g} times within {count(weeks, 'week')}"
-        for rise, weeks in sorted(first.items(), reverse=True)
-    ]
+    said = [f"a rise to {rise:g} times within {count(int(weeks[rise]), 'week')}" for rise in able]
     return (
         f"{alarms}, four times in five a {values['unit_kind']}'s {values['of']} would be noticed "
-        f"after {'; '.join(said)}. What is not named here may stay unseen for 13 weeks."
+        f"after {'; '.join(said)}. What is not named here may stay unseen for half a year."
     )
 
 

@@ -112,7 +112,10 @@ def cusum_limit(
         )
         return float(np.log(found / mean_run_length))
 
-    return float(brentq(off, 1e-6, 40.0, xtol=1e-11))
+    most = 2.0
+    while off(most) < 0:  # from below: far beyond the limit the chances cannot be held
+        most *= 1.5
+    return float(brentq(off, 1e-6, most, xtol=1e-11))
 
 
 def _check_length(length: float) -> None:
