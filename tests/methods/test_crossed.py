@@ -13,6 +13,7 @@ from yieldkit.methods.crossed import (
     treatment,
 )
 from yieldkit.methods.crossed.laplace import Problem, _Outer
+from yieldkit.methods.crossed.quadrature import fit_quadrature
 
 TYPES = ("SC", "LC", "ST")
 GAUSSIAN = ["B01_lmm_500", "B02_lmm_5000", "B03_lmm_5000_home_splicer", "B04_lmm_balanced_one_way"]
@@ -91,6 +92,33 @@ def test_one_factor_agrees_with_the_laplace_fit(computed, case):
     np.testing.assert_allclose(fit.fixed, known["fixed"], atol=1e-4)
     assert fit.sd[0] == pytest.approx(known["sd"], rel=1e-3)
     assert fit.log_likelihood == pytest.approx(known["loglik_as_printed"], abs=1e-3)
+
+
+@pytest.mark.parametrize("case", ["C04_agq_small_clusters", "C05_agq_large_clusters"])
+def test_quadrature_agrees_with_independent_code(computed, case):
+    # Own adaptive quadrature in R with 61 nodes, confirmed by lme4 1.1.31 with 25.
+    known = computed(case)["expected"]["agq61_own"]
+    rows = computed(f"{case}_aggregated.csv")
+    fit = fit_quadrature(Counts(rows["pass"], rows["fail"]), *design(rows), nodes=61)
+    np.testing.assert_allclose(fit.fixed, known["fixed"]["estimate"], atol=1e-5)
+    errors = np.sqrt(np.diag(fit.covariance))
+    np.testing.assert_allclose(errors[:-1], known["fixed"]["se"], rtol=1e-4)
+    assert errors[-1] == pytest.approx(known["se_log_sd"], rel=1e-3)
+    assert fit.sd == pytest.approx(known["sd"], rel=1e-5)
+    assert fit.log_likelihood == pytest.approx(known["loglik_aggregated"], abs=1e-5)
+    random = known["random"]
+    np.testing.assert_allclose(fit.modes, random["mode"], atol=1e-4)
+    np.testing.assert_allclose(fit.effects, random["post_mean"], atol=1e-4)
+    np.testing.assert_allclose(fit.effect_sd, random["post_sd"], rtol=1e-4)
+
+
+def test_quadrature_takes_one_factor_that_does_something():
+    two = factors({"a": [0, 0, 1, 1], "b": [0, 1, 0, 1]})
+    with pytest.raises(ValueError, match="takes one factor, not 2"):
+        fit_quadrature(Counts([3, 4, 5, 6], [1, 1, 1, 1]), np.ones((4, 1)), two)
+    flat = factors({"a": [0, 1, 2, 3]})
+    with pytest.raises(ValueError, match="the spread of the factor is nil"):
+        fit_quadrature(Counts([9, 9, 9, 9], [1, 1, 1, 1]), np.ones((4, 1)), flat)
 
 
 @pytest.mark.parametrize("restricted", [False, True])
