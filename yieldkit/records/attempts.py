@@ -1,195 +1,321 @@
-"""Splicers' records become attempts: one row an arc, each record once."""
+"""Splicers' records become attempts: one row an arc, each record once.
+
+Reckoned a column at a time on the numbers of words, days and places. The engine sees single rows
+where several claim one record, and looks up who held which kit.
+"""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from yieldkit.crew import Crew
-from yieldkit.records import clocks, counters
-from yieldkit.records.duplicates import sort_out
-from yieldkit.records.places import RAW
-from yieldkit.records.stacking import meaning
+import numpy as np
+
+from yieldkit.crew import Crew, Equipment
+from yieldkit.records.places import LINKS, Places, Spots, grouped
+from yieldkit.records.stacking import UNKNOWN, Words, coded
 
 if TYPE_CHECKING:
     import duckdb
+    import pyarrow as pa
 
-_SPELLED = f"""
-CREATE VIEW spelled_attempts AS
-SELECT a.*, keyed(raw) AS pkey FROM (SELECT a.* EXCLUDE (place_text, panel_text, port_text,
-    serial_text, technician_text, technician_meant, splicer_meant, furniture_meant, cleaver_meant,
-    heater_meant, job_meant, connector_type_meant),
-    trim(coalesce(technician_text, '')) = '' AS unnamed,
-    coalesce({meaning("splicer_text")},
-        {meaning("furniture_text")}, e.unit, 'unknown') AS splicer,
-    nullif(trim(serial_text), '') AS own_serial,
-    {meaning("technician_text")} AS technician,
-    {meaning("cleaver_text")} AS cleaver_shown,
-    {meaning("heater_text")} AS heater_shown,
-    {meaning("job_text")} AS job, {RAW} AS raw,
-    {meaning("connector_type_text")} AS type_shown,
-    coalesce(fibre, 0) AS fibre_no, coalesce(when_shown::DATE, DATE '1970-01-01') AS shown_day
-FROM in_attempts a LEFT JOIN serials e ON e.serial = nullif(trim(a.serial_text), '')) a;
-"""
+    from yieldkit.records.clocks import Times
 
-_INTERVALS = """
-CREATE TABLE typed_attempts AS
-WITH stepped AS (
-    SELECT a.*, u.* EXCLUDE (unit, day, serial), coalesce(a.own_serial, u.serial) AS serial,
-        CASE WHEN digits BETWEEN 1 AND 4 THEN least(u.step, pow(10, -digits)) ELSE u.step END AS st
-    FROM (SELECT *, length(regexp_extract(loss_text, '[0-9][.,]([0-9]+)', 1)) AS digits
-          FROM spelled_attempts) a
-    JOIN unit_days u ON u.unit = a.splicer AND u.day = a.shown_day
-)
-SELECT *, CASE WHEN loss_db IS NULL THEN NULL WHEN loss_mark = '<' THEN 0
-        WHEN loss_mark = '>' THEN loss_db
-        WHEN loss_db <= floor_db THEN 0
-        WHEN truncates THEN loss_db
-        ELSE greatest(0, round(loss_db - st / 2, 6)) END AS loss_low_db,
-    CASE WHEN loss_db IS NULL THEN NULL WHEN loss_mark = '<' THEN loss_db
-        WHEN loss_mark = '>' THEN 'inf'::DOUBLE
-        WHEN loss_db >= ceiling_db THEN 'inf'::DOUBLE
-        WHEN truncates THEN round(loss_db + st, 6)
-        ELSE round(loss_db + st / 2, 6) END AS loss_high_db,
-    when_shown = date_trunc('minute', when_shown) AS whole_minute
-FROM stepped;
-"""
+_DECIMALS = r"[0-9][.,](?P<digits>[0-9]+)"
 
-_CLAIMS = """
-CREATE TABLE claims AS
-SELECT src, rn, prio, gkey, counter, whole_minute, when_shown, technician, place_key, loss_text,
-    loss_low_db, loss_high_db, angle_crew_deg, angle_other_deg, error, connector_type,
-    hash(when_shown, technician, place_key, loss_low_db, loss_high_db, angle_crew_deg,
-        angle_other_deg, error, connector_type, arcs, job) AS content
-FROM (
-    SELECT a.*, a.type_shown AS connector_type, coalesce(r.prio, 1) AS prio,
-        coalesce(a.job, '') || '|' || a.pkey AS place_key,
-        CASE WHEN a.counter IS NOT NULL
-            THEN concat_ws('|', a.serial, e.epoch, a.counter, a.fibre_no)
-            WHEN a.when_shown IS NULL THEN a.fingerprint
-            WHEN a.whole_minute
-            THEN concat_ws('|', a.serial, '@', a.when_shown, a.fibre_no, a.job, a.pkey)
-            ELSE concat_ws('|', a.serial, '@', a.when_shown, a.fibre_no) END AS gkey
-    FROM typed_attempts a LEFT JOIN epochs e USING (src, rn)
-    LEFT JOIN preferred r USING (fingerprint)
-);
-"""
 
-_KEPT = """
-CREATE VIEW kept_attempts AS
-SELECT a.*, coalesce(e.epoch, 0) AS epoch,
-    CASE WHEN a.counter IS NOT NULL
-        THEN concat_ws('|', a.serial, coalesce(e.epoch, 0), a.counter, nullif(a.fibre_no, 0))
-        ELSE concat_ws('|', a.serial, strftime(a.when_shown, '%Y-%m-%dT%H:%M:%S'), a.fingerprint)
-        END AS attempt_id
-FROM typed_attempts a JOIN classes c USING (src, rn) LEFT JOIN epochs e USING (src, rn)
-WHERE c.class = 'accepted';
-"""
+@dataclass(frozen=True, eq=False)
+class Shown:
+    """Splicers' records as arrays, one element a row of the stacked table ``rows``.
+
+    Parameters
+    ----------
+    splicer, serial, technician, job, kind, cleaver, heater : ndarray of int
+        Numbers of ``words`` as the export shows them, -1 for none; ``kind``: connector type.
+    when : ndarray of datetime64[us]
+        Time as shown.
+    counter, fibre : ndarray of int
+        Record number, -1 without one; fibre number, 0 without one.
+    low, high : ndarray of float
+        Interval that the estimate can mean [dB]; NaN without one.
+    zone : ndarray of int
+        The clock's zone in ``zones``; -1 for the crew's own.
+    """
+
+    rows: pa.Table
+    words: Words
+    places: Places
+    spot: np.ndarray
+    splicer: np.ndarray
+    serial: np.ndarray
+    technician: np.ndarray
+    cleaver: np.ndarray
+    heater: np.ndarray
+    job: np.ndarray
+    kind: np.ndarray
+    when: np.ndarray
+    counter: np.ndarray
+    fibre: np.ndarray
+    low: np.ndarray
+    high: np.ndarray
+    zone: np.ndarray
+    zones: list[str]
+
+    @property
+    def whole_minute(self) -> np.ndarray:
+        """Whether the time as shown has no seconds."""
+        return self.when.astype("datetime64[m]").astype("datetime64[us]") == self.when
+
+    def take(self, name: str, where: np.ndarray) -> pa.Array:
+        """Values of a stacked column at some rows; text as text."""
+        import pyarrow as pa
+
+        found = self.rows[name].combine_chunks().take(pa.array(where))
+        return found.cast(pa.string()) if pa.types.is_dictionary(found.type) else found
+
+
+def shown(
+    rows: pa.Table, words: Words, crew: Crew, places: Places, spots: Spots, job: np.ndarray
+) -> Shown:
+    """Read the codes, times and intervals of the stacked attempts ``rows``."""
+    unit = words.meaning("unit")
+    serials = coded(rows, "serial_text")
+    own_serial = serials.meant(_stripped(words, serials.words))
+    by_serial = {row.serial: row.unit for row in _splicers(crew)}
+    by_code = {words.number[s]: words.number[u] for s, u in by_serial.items()}
+    told = np.array([by_code.get(n, -1) for n in range(len(words.texts))] + [-1])[own_serial]
+    splicer = coded(rows, "splicer_text").meant(unit)
+    for other in (coded(rows, "furniture_text").meant(unit), told):
+        splicer = np.where(splicer < 0, other, splicer)
+    splicer = np.where(splicer < 0, words.number[UNKNOWN], splicer).astype(np.int32)
+    when = rows["when_shown"].combine_chunks().to_numpy(zero_copy_only=False)
+    unit_days, group = _unit_days(splicer, when, words, crew)
+    low, high = _intervals(rows, unit_days, group)
+    zones = sorted({e.clock_zone for e in unit_days if e and e.clock_zone})
+    zone = np.array([zones.index(e.clock_zone) if e and e.clock_zone else -1 for e in unit_days])
+    return Shown(
+        rows,
+        words,
+        places,
+        spots.of["attempts"],
+        splicer,
+        np.where(own_serial < 0, _serial(unit_days, group, splicer, words), own_serial),
+        coded(rows, "technician_text").meant(words.meaning("technician")),
+        coded(rows, "cleaver_text").meant(unit),
+        coded(rows, "heater_text").meant(unit),
+        job,
+        coded(rows, "connector_type_text").meant(words.meaning("connector type")),
+        when,
+        _whole(rows, "counter", -1),
+        _whole(rows, "fibre", 0),
+        low,
+        high,
+        zone[group] if len(zone) else np.zeros(0, np.int64),
+        zones,
+    )
+
+
+def _splicers(crew: Crew) -> list[Equipment]:
+    """Splicers whose serial stands for one unit alone."""
+    rows = {(r.serial, r.unit): r for r in crew.equipment if r.serial and r.kind == "splicer"}
+    return [r for r in rows.values() if sum(serial == r.serial for serial, _ in rows) == 1]
+
+
+def _whole(rows: pa.Table, name: str, none: int) -> np.ndarray:
+    import pyarrow.compute as pc
+
+    found: np.ndarray = pc.fill_null(rows[name].combine_chunks(), none).to_numpy()
+    return found
+
+
+def _unit_days(
+    splicer: np.ndarray, when: np.ndarray, words: Words, crew: Crew
+) -> tuple[list[Equipment | None], np.ndarray]:
+    """The unit behind each splicer's code on each day shown, and the group of each row."""
+    day = when.astype("datetime64[D]")
+    number = np.where(np.isnat(when), 0, day.astype(np.int64))
+    group, distinct = grouped((number + (1 << 30)) << 31 | splicer)
+    units = [
+        crew.unit_on(
+            words.texts[one & (1 << 31) - 1], np.datetime64((one >> 31) - (1 << 30), "D").item()
+        )
+        for one in distinct.tolist()
+    ]
+    return units, group
+
+
+def _serial(
+    unit_days: list[Equipment | None], group: np.ndarray, splicer: np.ndarray, words: Words
+) -> np.ndarray:
+    """Serial of each row's unit; the unit's code where none is known."""
+    known = np.array(
+        [words.number[e.serial] if e and e.serial else -1 for e in unit_days] + [-1], np.int32
+    )[group]
+    return np.where(known < 0, splicer, known)
+
+
+def _intervals(
+    rows: pa.Table, unit_days: list[Equipment | None], group: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Least and greatest loss that each display can mean [dB]."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    def each(values: list[float]) -> np.ndarray:
+        return np.array([*values, 0.0], dtype=float)[group]
+
+    truncates = each([bool(e and e.display == "truncates") for e in unit_days]) > 0
+    floor = each([_or(e.display_floor_db if e else None, -np.inf) for e in unit_days])
+    ceiling = each([_or(e.display_ceiling_db if e else None, np.inf) for e in unit_days])
+    step = each([e.display_step_db if e else 0.01 for e in unit_days])
+    text = coded(rows, "loss_text")
+    found = pc.extract_regex(pa.array(text.words, pa.string()), _DECIMALS)
+    digits = [len(one["digits"]) if one else 0 for one in found.to_pylist()]
+    shown_step = np.array([10.0**-n if 1 <= n <= 4 else np.inf for n in digits] + [np.inf])
+    step = np.minimum(step, shown_step[text.codes])
+    loss = pc.fill_null(rows["loss_db"].combine_chunks(), np.nan).to_numpy()
+    mark = coded(rows, "loss_mark").meant({"<": 0, ">": 1})
+    high = np.where(truncates, loss + step, loss + step / 2).round(6)
+    high = np.where(loss >= ceiling, np.inf, high)
+    low = np.where(truncates, loss, np.maximum(0, (loss - step / 2).round(6)))
+    low = np.where(loss <= floor, 0.0, low)
+    low = np.where(mark == 0, 0.0, np.where(mark == 1, loss, low))
+    high = np.where(mark == 0, loss, np.where(mark == 1, np.inf, high))
+    none = np.isnan(loss)
+    return np.where(none, np.nan, low), np.where(none, np.nan, high)
+
+
+def _or(value: float | None, none: float) -> float:
+    return none if value is None else float(value)
+
 
 _KIT = """
-CREATE VIEW timed_attempts AS
-SELECT a.*, t.when_utc, t.when_local, t.when_source, t.when_local::DATE AS day,
-    CASE WHEN date_part('hour', t.when_local) < 12 THEN 'am' ELSE 'pm' END AS half
-FROM kept_attempts a JOIN attempt_times t USING (src, rn);
+CREATE TABLE kit_halves_all AS
+SELECT * EXCLUDE part_of_day, unnest(CASE part_of_day WHEN 'all' THEN ['am', 'pm']
+    ELSE [part_of_day] END) = 'am' AS morning FROM kit_days;
 CREATE TABLE sole_holder AS
-SELECT splicer, date, half, any_value(technician) AS technician FROM (
-    SELECT splicer, date, technician, unnest(CASE part_of_day WHEN 'all' THEN ['am', 'pm']
-        ELSE [part_of_day] END) AS half FROM kit_days WHERE splicer <> 'unknown'
-) GROUP BY ALL HAVING count(DISTINCT technician) = 1 AND any_value(technician) <> 'unknown';
-CREATE VIEW manned_attempts AS
-SELECT a.* EXCLUDE (technician), coalesce(a.technician, h.technician, 'unknown') AS technician,
-    CASE WHEN a.technician IS NOT NULL THEN 'export' WHEN h.technician IS NOT NULL
-        THEN 'kit sheet' ELSE 'unknown' END AS technician_source
-FROM timed_attempts a LEFT JOIN sole_holder h
-    ON a.technician IS NULL AND a.unnamed
-    AND h.splicer = a.splicer AND h.date = a.day AND h.half = a.half;
+SELECT splicer, date, morning, any_value(technician) AS technician FROM kit_halves_all
+WHERE splicer <> 'unknown'
+GROUP BY ALL HAVING count(DISTINCT technician) = 1 AND any_value(technician) <> 'unknown';
 CREATE TABLE kit_halves AS
-SELECT technician, date, half, splicer, any_value(cleaver) AS cleaver, any_value(heater) AS heater,
-    any_value(source) AS source FROM (
-    SELECT *, unnest(CASE part_of_day WHEN 'all' THEN ['am', 'pm'] ELSE [part_of_day] END) AS half
-    FROM kit_days)
-GROUP BY ALL HAVING count(DISTINCT cleaver || '|' || heater) = 1;
+SELECT technician, date, morning, splicer, any_value(cleaver) AS cleaver,
+    any_value(heater) AS heater, any_value(source) AS source FROM kit_halves_all
+GROUP BY ALL HAVING count(DISTINCT (cleaver, heater)) = 1;
 CREATE TABLE only_kit AS
-SELECT technician, date, half, any_value(cleaver) AS cleaver, any_value(heater) AS heater
+SELECT technician, date, morning, any_value(cleaver) AS cleaver, any_value(heater) AS heater
 FROM kit_halves GROUP BY ALL HAVING count(*) = 1;
-CREATE VIEW kitted_attempts AS
-SELECT a.*, coalesce(cleaver_shown, k.cleaver, o.cleaver, 'unknown') AS cleaver,
-    coalesce(heater_shown, k.heater, o.heater, 'unknown') AS heater,
-    CASE WHEN cleaver_shown IS NOT NULL THEN 'export'
-        WHEN k.cleaver IS NOT NULL AND k.source = 'kit sheet' THEN 'kit sheet'
-        WHEN k.cleaver IS NOT NULL OR o.cleaver IS NOT NULL THEN 'inferred'
-        ELSE 'unknown' END AS kit_source
-FROM manned_attempts a
-LEFT JOIN kit_halves k ON k.technician = a.technician AND k.date = a.day AND k.half = a.half
-    AND k.splicer = a.splicer
-LEFT JOIN only_kit o ON k.technician IS NULL AND o.technician = a.technician AND o.date = a.day
-    AND o.half = a.half;
 """
 
 _PLACED = """
 CREATE TABLE placed_attempts AS
-SELECT a.* EXCLUDE (loss_db, loss_mark, pkey, own_serial, shown_day, unnamed, cleaver_shown,
-        heater_shown, type_shown, digits, st, step, truncates, floor_db, ceiling_db, clock_zone,
-        half, whole_minute, fibre_no, fibre_lot_text, connector_lot_text),
-    p.position_id, p.panel, p.port, coalesce(p.link, 'unlinked') AS link,
-    coalesce(a.type_shown, n.connector_type, 'unknown') AS connector_type,
-    coalesce(nullif(trim(a.fibre_lot_text), ''), n.fibre_lot, 'unknown') AS fibre_lot,
-    coalesce(nullif(trim(a.connector_lot_text), ''), n.connector_lot, 'unknown') AS connector_lot
-FROM kitted_attempts a LEFT JOIN places p USING (job, raw) LEFT JOIN planned n USING (position_id);
-DROP VIEW kitted_attempts; DROP VIEW manned_attempts; DROP VIEW timed_attempts;
-DROP VIEW kept_attempts; DROP TABLE typed_attempts;
+WITH manned AS (
+    SELECT a.* REPLACE (coalesce(a.technician::word, h.technician, 'unknown'::word) AS technician,
+            a.splicer::word AS splicer),
+        CASE WHEN a.technician IS NOT NULL THEN 0 WHEN h.technician IS NOT NULL THEN 1
+            ELSE 2 END AS technician_source
+    FROM kept_arrow a LEFT JOIN sole_holder h
+        ON a.technician IS NULL AND a.unnamed
+        AND h.splicer = a.splicer::word AND h.date = a.day AND h.morning = a.morning
+)
+SELECT a.rn, a.src, a.splicer, a.serial::word AS serial, a.epoch, a.counter, a.when_utc, a.day,
+    a.technician, a.technician_source,
+    coalesce(a.cleaver::word, k.cleaver, o.cleaver, 'unknown'::word) AS cleaver,
+    coalesce(a.heater::word, k.heater, o.heater, 'unknown'::word) AS heater,
+    CASE WHEN a.cleaver IS NOT NULL THEN 0
+        WHEN k.cleaver IS NOT NULL AND k.source = 'kit sheet' THEN 1
+        WHEN k.cleaver IS NOT NULL OR o.cleaver IS NOT NULL THEN 2 ELSE 3 END AS kit_source,
+    a.job::word AS job, a.spot, a.pos, a.link::link AS link,
+    coalesce(a.kind::word, n.connector_type, 'unknown'::word) AS connector_type,
+    coalesce(a.fibre_lot::word, n.fibre_lot, 'unknown'::word) AS fibre_lot,
+    coalesce(a.connector_lot::word, n.connector_lot, 'unknown'::word) AS connector_lot,
+    a.loss_low_db, a.loss_high_db, a.reached, a.failed, a.told
+FROM manned a
+LEFT JOIN kit_halves k ON k.technician = a.technician AND k.date = a.day
+    AND k.morning = a.morning AND k.splicer = a.splicer
+LEFT JOIN only_kit o ON k.technician IS NULL AND o.technician = a.technician AND o.date = a.day
+    AND o.morning = a.morning
+LEFT JOIN planned n ON n.pos = a.pos
 """
+TECHNICIAN_SOURCES = ("export", "kit sheet", "unknown")
+KIT_SOURCES = ("export", "kit sheet", "inferred", "unknown")
 
 
-def make_attempts(con: duckdb.DuckDBPyConnection, crew: Crew) -> None:
-    """Make ``classes`` of all rows and ``placed_attempts`` of those that count."""
-    _serials(con, crew)
-    con.execute(_SPELLED)
-    _unit_days(con, crew)
-    con.execute(_INTERVALS)
-    counters.find_epochs(con)
-    con.execute(_CLAIMS)
-    sort_out(con)
-    con.execute(_KEPT)
-    clocks.set_times(con, crew)
-    con.execute(_KIT)
-    con.execute(_PLACED)
-
-
-def _serials(con: duckdb.DuckDBPyConnection, crew: Crew) -> None:
-    con.execute("CREATE TABLE serials (serial VARCHAR, unit VARCHAR)")
-    rows = sorted({(r.serial, r.unit) for r in crew.equipment if r.serial and r.kind == "splicer"})
-    once = [r for r in rows if sum(other[0] == r[0] for other in rows) == 1]
-    if once:
-        con.executemany("INSERT INTO serials VALUES (?, ?)", once)
-
-
-def _unit_days(con: duckdb.DuckDBPyConnection, crew: Crew) -> None:
-    """Serial and display of each splicer on each day that the records show."""
+def seen_days(con: duckdb.DuckDBPyConnection, shown: Shown) -> None:
+    """Make ``seen_days`` (technician, date): days on which an export names a person."""
     import pyarrow as pa
 
-    pairs = con.execute(
-        "SELECT DISTINCT splicer, shown_day FROM spelled_attempts ORDER BY ALL"
-    ).fetchall()
-    rows = [(unit, day, crew.unit_on(unit, day)) for unit, day in pairs]
+    at = np.flatnonzero((shown.technician >= 0) & ~np.isnat(shown.when))
+    day = shown.when[at].astype("datetime64[D]").astype(np.int64)
+    _, distinct = grouped((day + (1 << 30)) << 31 | shown.technician[at])
     con.register(
-        "unit_days_arrow",
+        "seen_days",
         pa.table(
             {
-                "unit": pa.array([unit for unit, _, _ in rows], pa.string()),
-                "day": pa.array([day for _, day, _ in rows], pa.date32()),
-                "serial": pa.array([(e and e.serial) or unit for unit, _, e in rows], pa.string()),
-                "step": pa.array([e.display_step_db if e else 0.01 for *_, e in rows]),
-                "truncates": pa.array(
-                    [bool(e and e.display == "truncates") for *_, e in rows], pa.bool_()
-                ),
-                "floor_db": pa.array([e and e.display_floor_db for *_, e in rows], pa.float64()),
-                "ceiling_db": pa.array(
-                    [e and e.display_ceiling_db for *_, e in rows], pa.float64()
-                ),
-                "clock_zone": pa.array(
-                    [(e and e.clock_zone) or None for *_, e in rows], pa.string()
-                ),
+                "technician": shown.words.column(distinct & (1 << 31) - 1),
+                "date": pa.array(((distinct >> 31) - (1 << 30)).astype("datetime64[D]")),
             }
         ),
     )
-    con.execute("CREATE TABLE unit_days AS SELECT * FROM unit_days_arrow")
+
+
+def place_attempts(
+    con: duckdb.DuckDBPyConnection, shown: Shown, epoch: np.ndarray, times: Times
+) -> None:
+    """Make ``placed_attempts`` of the records that count, with people, kit and places."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    at, words = times.at, shown.words
+    rows = shown.rows
+
+    def lot(name: str) -> pa.DictionaryArray:
+        found = coded(rows, name)
+        return words.column(found.meant(_stripped(words, found.words))[at])
+
+    names = coded(rows, "technician_text")
+    unnamed = np.append([not word.strip(" ") for word in names.words], True)[names.codes]
+    outcome = coded(rows, "outcome_text")
+    told = np.append([bool(word.strip(" ")) for word in outcome.words], False)[outcome.codes]
+    errors = coded(rows, "error")
+    failed = np.append([word != "none" for word in errors.words], False)[errors.codes]
+    reached = pc.fill_null(rows["reached_arc"].combine_chunks(), True)
+    pair = shown.places.pair[at]
+    pos = shown.places.pos[pair]
+    how = np.where(pos < 0, 3, np.where(shown.places.exact[pair], 0, 1))
+    day = times.local.astype("datetime64[D]")
+    noon = day.astype(times.local.dtype) + np.timedelta64(12, "h")
+    columns = {
+        "rn": pa.array(at.astype(np.int32)),
+        "src": rows["src"].combine_chunks().take(pa.array(at)),
+        "splicer": words.column(shown.splicer[at]),
+        "serial": words.column(shown.serial[at]),
+        "technician": words.column(shown.technician[at]),
+        "unnamed": pa.array(unnamed[at]),
+        "cleaver": words.column(shown.cleaver[at]),
+        "heater": words.column(shown.heater[at]),
+        "kind": words.column(shown.kind[at]),
+        "fibre_lot": lot("fibre_lot_text"),
+        "connector_lot": lot("connector_lot_text"),
+        "job": words.column(shown.job[at]),
+        "spot": pa.array(shown.spot[at], mask=shown.spot[at] < 0),
+        "pos": pa.array(pos, mask=pos < 0),
+        "link": pa.DictionaryArray.from_arrays(pa.array(how.astype(np.int8)), list(LINKS)),
+        "epoch": pa.array(epoch[at].astype(np.int16)),
+        "counter": pa.array(shown.counter[at], mask=shown.counter[at] < 0),
+        "when_utc": pa.array(times.utc.astype("datetime64[us]")),
+        "day": pa.array(day),
+        "morning": pa.array(times.local < noon),
+        "loss_low_db": pa.array(shown.low[at], mask=np.isnan(shown.low[at])),
+        "loss_high_db": pa.array(shown.high[at], mask=np.isnan(shown.high[at])),
+        "reached": reached.take(pa.array(at)),
+        "failed": pa.array(failed[at]),
+        "told": pa.array(told[at]),
+    }
+    con.register("kept_arrow", pa.table(columns))
+    con.execute(_KIT)
+    con.execute(_PLACED)
+    con.unregister("kept_arrow")
+
+
+def _stripped(words: Words, texts: list[str]) -> dict[str, int]:
+    return {text: words.number.get(text.strip(" "), -1) for text in texts}

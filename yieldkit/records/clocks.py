@@ -18,9 +18,13 @@ import pandas as pd
 
 from yieldkit.crew import Crew
 from yieldkit.records.counters import EARLIEST_YEAR
+from yieldkit.records.stacking import downloaded_of
 
 if TYPE_CHECKING:
     import duckdb
+
+    from yieldkit.records.attempts import Shown
+    from yieldkit.records.stacking import Source
 
 HOUR = np.timedelta64(1, "h")
 TOLERANCE = np.timedelta64(10, "m")
@@ -33,6 +37,11 @@ LATEST_YEARS = 15
 _SURE = ("day and month swapped", "wrong year")
 """Explanations that are believed where only the order of rows in a file speaks."""
 _NAT = np.datetime64("NaT", "ms")
+_TESTED = f"""
+SELECT p.pos, min(m.when_shown) AS tested FROM measured m JOIN places p USING (job, spot)
+WHERE m.when_shown <> m.when_shown::DATE AND date_part('year', m.when_shown) >= {EARLIEST_YEAR}
+GROUP BY 1
+"""
 
 
 @dataclass(frozen=True)
@@ -44,55 +53,101 @@ class Repair:
     times: np.ndarray
 
 
-def set_times(con: duckdb.DuckDBPyConnection, crew: Crew) -> None:
-    """Make ``attempt_times`` (src, rn, when_local, when_utc, when_source) and ``clock_notes``."""
-    rows = con.execute(
-        f"""
-        SELECT a.src, a.rn, a.serial, a.splicer, a.file, a.epoch, a.counter, a.when_shown,
-            a.clock_zone, s.downloaded, t.tested
-        FROM kept_attempts a JOIN sources s USING (src)
-        LEFT JOIN places p USING (job, raw) LEFT JOIN (
-            SELECT p.position_id, min(m.when_shown) AS tested FROM measured m
-            JOIN places p USING (job, raw) WHERE m.when_shown <> m.when_shown::DATE
-                AND date_part('year', m.when_shown) >= {EARLIEST_YEAR} GROUP BY 1
-        ) t USING (position_id)
-        ORDER BY a.serial, a.epoch, a.counter NULLS LAST, a.src, a.rn
-        """
-    ).df()
-    for name in ("when_shown", "downloaded", "tested"):
-        rows[name] = rows[name].astype("datetime64[ms]")
-    rows["when_local"] = _in_crew_zone(rows, crew)
+@dataclass(frozen=True, eq=False)
+class Times:
+    """Times of the records that count: ``at`` names their rows; the other arrays are alike."""
+
+    at: np.ndarray
+    local: np.ndarray
+    utc: np.ndarray
+    source: np.ndarray
+    why: np.ndarray
+
+
+def set_times(
+    con: duckdb.DuckDBPyConnection,
+    shown: Shown,
+    epoch: np.ndarray,
+    at: np.ndarray,
+    sources: Sequence[Source],
+    unwanted: Sequence[str],
+    crew: Crew,
+) -> Times:
+    """Times of the records in the rows ``at``, repaired where their clock lies.
+
+    ``unwanted`` are repairs (``splicer|file|why``) that the lead does not want.
+    """
+    found = con.execute(_TESTED).fetchnumpy()
+    tested = np.full(len(shown.places.names) + 1, _NAT)
+    tested[found["pos"]] = found["tested"].astype("datetime64[ms]")
+    pos = shown.places.pos[shown.places.pair[at]]
+    downloaded = np.array([downloaded_of(source) or "NaT" for source in sources], "datetime64[ms]")
+    src = shown.rows["src"].to_numpy()[at]
+    counter = shown.counter[at].astype(float)
+    counter[counter < 0] = np.nan
+    rows = pd.DataFrame(
+        {
+            "at": at,
+            "src": src,
+            "serial": shown.serial[at],
+            "splicer": shown.splicer[at],
+            "epoch": epoch[at],
+            "counter": counter,
+            "when_shown": shown.when[at].astype("datetime64[ms]"),
+            "zone": shown.zone[at],
+            "downloaded": downloaded[src],
+            "tested": tested[pos],
+        }
+    )
+    order = np.lexsort((counter, rows["serial"].to_numpy(np.int64) << 20 | rows["epoch"]))
+    rows = rows.take(order).reset_index(drop=True)
+    rows["when_local"] = _in_crew_zone(rows, shown.zones, crew)
     rows["why"] = ""
-    believed = _believed(rows, crew)
-    for _, part in rows.groupby("serial", sort=True):
-        for sequence in _sequences(part):
-            _repair_sequence(rows, sequence, believed)
+    believed = _believed(rows, shown.words.texts, crew)
+    for sequence in _sequences(rows):
+        _repair_sequence(rows, sequence, believed)
     _summer_time(rows, crew)
-    _leave_as_shown(con, rows)
-    rows["when_source"] = np.where(rows["why"] != "", "inferred", "shown")
-    rows.loc[rows["when_local"].isna(), "when_source"] = "unknown"
-    rows["when_utc"] = to_utc(rows["when_local"], crew)
-    keep = ["src", "rn", "when_local", "when_utc", "when_source", "why"]
-    con.register("attempt_times_frame", rows[keep])
-    con.execute("CREATE TABLE attempt_times AS SELECT * FROM attempt_times_frame")
-    con.unregister("attempt_times_frame")
-
-
-def _leave_as_shown(con: duckdb.DuckDBPyConnection, rows: pd.DataFrame) -> None:
-    """Give back the shown time where the lead does not want a repair."""
-    unwanted = [key for (key,) in con.execute("SELECT key FROM as_shown").fetchall()]
     if unwanted:
-        keys = rows["splicer"] + "|" + rows["file"].astype(str) + "|" + rows["why"]
-        chosen = keys.isin(unwanted)
-        rows.loc[chosen, "when_local"] = rows.loc[chosen, "when_shown"]
-        rows.loc[chosen, "why"] = ""
+        _leave_as_shown(rows, [s.file for s in sources], shown.words.texts, unwanted)
+    local = rows["when_local"].to_numpy()
+    source = np.where(rows["why"] != "", "inferred", "shown")
+    source[np.isnat(local)] = "unknown"
+    back = np.empty_like(order)
+    back[order] = np.arange(len(order))
+    return Times(
+        at,
+        local[back],
+        to_utc(rows["when_local"], crew).to_numpy()[back],
+        source[back],
+        rows["why"].to_numpy(dtype=object)[back],
+    )
 
 
-def _in_crew_zone(rows: pd.DataFrame, crew: Crew) -> pd.Series:
+def _leave_as_shown(
+    rows: pd.DataFrame, files: Sequence[str], units: Sequence[str], unwanted: Sequence[str]
+) -> None:
+    """Give back the shown time where the lead does not want a repair."""
+    repaired = rows.index[rows["why"] != ""]
+    keys = pd.Series(
+        [
+            f"{units[splicer]}|{files[src]}|{why}"
+            for splicer, src, why in rows.loc[repaired, ["splicer", "src", "why"]].itertuples(
+                index=False
+            )
+        ],
+        index=repaired,
+        dtype=object,
+    )
+    chosen = repaired[keys.isin(unwanted)]
+    rows.loc[chosen, "when_local"] = rows.loc[chosen, "when_shown"]
+    rows.loc[chosen, "why"] = ""
+
+
+def _in_crew_zone(rows: pd.DataFrame, zones: Sequence[str], crew: Crew) -> pd.Series:
     """Shown times, those of a clock set to another zone moved to the crew's."""
     local = rows["when_shown"].copy()
-    for zone in rows["clock_zone"].dropna().unique():
-        chosen = rows["clock_zone"] == zone
+    for number, zone in enumerate(zones):
+        chosen = rows["zone"] == number
         moved = (
             local[chosen]
             .dt.tz_localize(zone, ambiguous="NaT", nonexistent="shift_forward")
@@ -103,7 +158,7 @@ def _in_crew_zone(rows: pd.DataFrame, crew: Crew) -> pd.Series:
     return local
 
 
-def _believed(rows: pd.DataFrame, crew: Crew) -> np.ndarray:
+def _believed(rows: pd.DataFrame, units: Sequence[str], crew: Crew) -> np.ndarray:
     """Times that are possible at all: after the unit was bought, before its download."""
     times = rows["when_local"]
     possible = times.notna() & (times.dt.year >= EARLIEST_YEAR)
@@ -118,27 +173,32 @@ def _believed(rows: pd.DataFrame, crew: Crew) -> np.ndarray:
         if all(row.valid_from for row in crew.equipment if row.unit == unit)
     }
     if bought:
-        since = pd.to_datetime(rows["splicer"].map(bought))
+        since = pd.to_datetime(rows["splicer"].map(dict(enumerate(units))).map(bought))
         possible &= ~(times < since - pd.Timedelta(days=1)).fillna(False)
     return possible.to_numpy(dtype=bool)
 
 
-def _sequences(part: pd.DataFrame) -> list[np.ndarray]:
-    """Row labels of one machine in the order it made them: by counter, else file by file."""
-    counted = part["counter"].notna()
-    found = [block.index.to_numpy() for _, block in part[counted].groupby("epoch")]
-    for _, block in part[~counted].groupby("src"):
-        labels = block.index.to_numpy()
-        steps = np.diff(block["when_local"].to_numpy())
-        back = (steps < np.timedelta64(0)).sum() > (steps > np.timedelta64(0)).sum()
-        found.append(labels[::-1] if back else labels)
+def _sequences(rows: pd.DataFrame) -> list[np.ndarray]:
+    """Rows of each machine in the order it made them: by counter, else file by file."""
+    counted = rows["counter"].notna().to_numpy()
+    group = np.where(counted, rows["epoch"], rows["src"])
+    edges = np.diff(rows["serial"].to_numpy()) != 0
+    edges |= (np.diff(group) != 0) | (counted[1:] != counted[:-1])
+    times = rows["when_local"].to_numpy()
+    found = []
+    for block in np.split(np.arange(len(rows)), np.flatnonzero(edges) + 1):
+        if len(block) and not counted[block[0]]:
+            steps = np.diff(times[block])
+            back = (steps < np.timedelta64(0)).sum() > (steps > np.timedelta64(0)).sum()
+            block = block[::-1] if back else block
+        found.append(block)
     return found
 
 
 def _repair_sequence(rows: pd.DataFrame, labels: np.ndarray, possible: np.ndarray) -> None:
     times = rows["when_local"].to_numpy()[labels]
     good = possible[labels]
-    if good.all() and (np.diff(times) >= -TOLERANCE).all():
+    if not len(labels) or good.all() and (np.diff(times) >= -TOLERANCE).all():
         return
     kept = longest_order(times, good)
     if not good.any() or kept.sum() < WELL_ORDERED * good.sum():
@@ -349,44 +409,65 @@ def clock_changes(local: pd.Series, crew: Crew) -> list[tuple[pd.Timestamp, int]
     return [(days[leap + 1], round(offset[leap + 1] - offset[leap])) for leap in leaps]
 
 
-def add_utc(con: duckdb.DuckDBPyConnection, table: str, new: str, crew: Crew) -> None:
-    """Make ``new``: ``table`` with ``when_utc`` beside its ``when_shown``."""
-    times = con.execute(
-        f"SELECT DISTINCT when_shown FROM {table} WHERE when_shown IS NOT NULL ORDER BY 1"
-    ).df()
+def add_utc(con: duckdb.DuckDBPyConnection, tables: Sequence[str], crew: Crew) -> None:
+    """Make ``utc_of`` (when_shown, when_utc) of all times that some tables show."""
+    shown = " UNION ".join(f"SELECT when_shown FROM {table}" for table in tables)
+    times = con.execute(f"SELECT * FROM ({shown}) WHERE when_shown IS NOT NULL ORDER BY 1").df()
     times["when_utc"] = to_utc(times["when_shown"], crew)
-    con.register("utc_frame", times)
-    con.execute(
-        f"CREATE TABLE {new} AS SELECT t.*, u.when_utc FROM {table} t"
-        " LEFT JOIN utc_frame u USING (when_shown)"
-    )
-    con.unregister("utc_frame")
+    con.register("utc_of", times)
 
 
-def notes(con: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
+def notes(shown: Shown, times: Times, files: Sequence[str]) -> list[dict[str, Any]]:
     """Blocks of repaired or unknown times: splicer, file, why, rows, shown and inferred spans."""
-    found = con.execute(
-        """
-        SELECT a.splicer, a.file, CASE WHEN t.why = '' THEN 'time cannot be told' ELSE t.why END
-            AS why, count(*) AS rows, min(a.source_row) AS first_row,
-            min(a.when_shown) AS shown_from,
-            max(a.when_shown) AS shown_to, min(t.when_local) AS meant_from,
-            max(t.when_local) AS meant_to
-        FROM judged a JOIN attempt_times t USING (src, rn)
-        WHERE t.why <> '' OR t.when_source = 'unknown'
-        GROUP BY ALL ORDER BY ALL
-        """
+    odd = np.flatnonzero((times.why != "") | (times.source == "unknown"))
+    if not len(odd):
+        return []
+    at = times.at[odd]
+    rows = pd.DataFrame(
+        {
+            "splicer": np.array(shown.words.texts, dtype=object)[shown.splicer[at]],
+            "file": np.array(files, dtype=object)[shown.rows["src"].to_numpy()[at]],
+            "why": np.where(times.why[odd] == "", "time cannot be told", times.why[odd]),
+            "row": shown.rows["source_row"].to_numpy()[at],
+            "shown": shown.when[at],
+            "meant": times.local[odd],
+        }
     )
-    names: Sequence[str] = [column[0] for column in found.description]
-    return [dict(zip(names, row, strict=True)) for row in found.fetchall()]
+    found = rows.groupby(["splicer", "file", "why"], as_index=False).agg(
+        rows=("row", "size"),
+        first_row=("row", "min"),
+        shown_from=("shown", "min"),
+        shown_to=("shown", "max"),
+        meant_from=("meant", "min"),
+        meant_to=("meant", "max"),
+    )
+    blocks = found.astype(object).where(found.notna(), None).to_dict("records")
+    return [{str(name): value for name, value in block.items()} for block in blocks]
 
 
 def to_utc(local: pd.Series, crew: Crew) -> pd.Series:
-    """Local times of the crew as UTC without zone; in the hour that comes twice, the first."""
-    return (
-        local.dt.tz_localize(
-            crew.zone, ambiguous=np.ones(len(local), bool), nonexistent="shift_forward"
+    """Local times of the crew as UTC without zone; in the hour that comes twice, the first.
+
+    Zones are told once for each quarter of an hour that occurs.
+    """
+    quarter = pd.Timedelta(minutes=15)
+    start = local.dt.floor(quarter)
+    codes, blocks = pd.factorize(start)
+    first = pd.DatetimeIndex(blocks)
+    moved = first.tz_localize(
+        crew.zone, ambiguous=np.ones(len(first), bool), nonexistent="NaT"
+    ).tz_convert("UTC")
+    offset = (moved.tz_localize(None) - first).to_numpy()
+    shift = np.append(offset, np.timedelta64("NaT"))[codes]
+    utc = local + shift
+    gap = np.flatnonzero(np.isnat(shift) & local.notna().to_numpy())
+    if len(gap):  # times that a change of the clocks left out
+        utc.iloc[gap] = (
+            local.iloc[gap]
+            .dt.tz_localize(
+                crew.zone, ambiguous=np.ones(len(gap), bool), nonexistent="shift_forward"
+            )
+            .dt.tz_convert("UTC")
+            .dt.tz_localize(None)
         )
-        .dt.tz_convert("UTC")
-        .dt.tz_localize(None)
-    )
+    return utc

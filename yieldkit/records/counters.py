@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 if TYPE_CHECKING:
-    import duckdb
-    import numpy as np
+    from yieldkit.records.attempts import Shown
 
 SMALL_START = 20
 """A run that begins at this number or lower can be a restart however short it is."""
@@ -30,36 +31,22 @@ class _Chain:
     rows: int
 
 
-def find_epochs(con: duckdb.DuckDBPyConnection) -> None:
-    """Make ``epochs`` (src, rn, epoch): the counter's epoch grows when the counter starts again.
+def find_epochs(shown: Shown) -> np.ndarray:
+    """Epoch of each record: it grows when the machine's counter starts again; 0 without counter.
 
     Per machine, records in order of shown time make runs of a rising counter; runs are chained by
     the least leap in number and time. A chain that begins low after another has ended for good is
     a new epoch; a block that merely lies at a wrong time fits the other's gap or end and is not.
     """
-    import numpy as np
-    import pandas as pd
-
-    rows = con.execute(
-        f"""
-        SELECT src, rn, dense_rank() OVER (ORDER BY serial) AS machine, counter,
-            epoch_ms(when_shown) / 86400000.0 AS day,
-            date_part('year', when_shown) >= {EARLIEST_YEAR} AS believable
-        FROM typed_attempts WHERE counter IS NOT NULL ORDER BY machine, src, rn
-        """
-    ).df()
-    machine = rows["machine"].to_numpy()
-    counter = rows["counter"].to_numpy(dtype=np.int64)
-    day = rows["day"].to_numpy(dtype=float)
-    believable = rows["believable"].fillna(False).to_numpy(dtype=bool)
-    epoch = np.zeros(len(counter), dtype=np.int64)
-    edges = np.flatnonzero(np.diff(machine)) + 1
-    for part in np.split(np.arange(len(counter)), edges):
-        epoch[part] = epochs_of(counter[part], np.where(believable[part], day[part], np.nan))
-    frame = pd.DataFrame({"src": rows["src"], "rn": rows["rn"], "epoch": epoch})
-    con.register("epochs_frame", frame)
-    con.execute("CREATE TABLE epochs AS SELECT * FROM epochs_frame")
-    con.unregister("epochs_frame")
+    epoch = np.zeros(len(shown.counter), dtype=np.int64)
+    day = shown.when.astype("datetime64[ms]").astype(np.int64) / 86_400_000
+    day[~(shown.when >= np.datetime64(f"{EARLIEST_YEAR}-01-01"))] = np.nan
+    counted = np.flatnonzero(shown.counter >= 0)
+    counted = counted[np.argsort(shown.serial[counted], kind="stable")]
+    edges = np.flatnonzero(np.diff(shown.serial[counted])) + 1
+    for part in np.split(counted, edges):
+        epoch[part] = epochs_of(shown.counter[part], day[part])
+    return epoch
 
 
 def epochs_of(counter: np.ndarray, day: np.ndarray) -> np.ndarray:
@@ -78,8 +65,6 @@ def epochs_of(counter: np.ndarray, day: np.ndarray) -> np.ndarray:
         0 for the first epoch. A record without time takes the epoch of the row before it in the
         file, if that holds its number's neighbourhood.
     """
-    import numpy as np
-
     epoch = np.zeros(len(counter), dtype=np.int64)
     timed = np.flatnonzero(~np.isnan(day))
     if len(timed) < 2:
@@ -102,8 +87,6 @@ def _chained(
     counter: np.ndarray, day: np.ndarray, runs: list[np.ndarray]
 ) -> tuple[list[_Chain], list[int]]:
     """Runs in order of time put to the chain with the least leap in number and time."""
-    import numpy as np
-
     span = max(float(np.nanmax(day) - np.nanmin(day)), 1.0)
     per_day = max(len(np.unique(counter)) / span, 1.0)
     chains: list[_Chain] = []
@@ -163,8 +146,6 @@ def _numbered(chains: list[_Chain], held: list[set[int]]) -> list[int]:
 
 def _untimed(epoch: np.ndarray, day: np.ndarray) -> None:
     """Records without a time take the epoch of the row before them."""
-    import numpy as np
-
     known = np.where(np.isnan(day), -1, np.arange(len(day)))
     last = np.maximum.accumulate(known)
     fill = np.isnan(day) & (last >= 0)

@@ -10,11 +10,24 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from yieldkit.crew import Crew
-from yieldkit.records import attempts, clocks, linking, others, places, positions, stacking
+from yieldkit.records import (
+    assembled,
+    attempts,
+    clocks,
+    counters,
+    duplicates,
+    linking,
+    others,
+    places,
+    positions,
+    stacking,
+)
 from yieldkit.records.probable import link_probable
 from yieldkit.records.selects import ALL_ROWS, SELECTS
 from yieldkit.records.spelling import Meaning
@@ -30,7 +43,8 @@ BEFORE_ARC = ("cleave angle", "end face")
 """Errors that a machine reports before the arc."""
 FEW_ROWS = 100_000
 """Rows below which a second thread costs more than it saves."""
-_BEGINNING = datetime(1970, 1, 1, tzinfo=UTC)
+_EPOCH = datetime(1970, 1, 1)
+_BEGINNING = _EPOCH.replace(tzinfo=UTC)
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,25 +129,34 @@ def _derive(
 ) -> Derived:
     stacked = _decide(stacking.stack(sources), crew, decided)
     meanings = stacking.spell(stacked, crew, decided.words)
-    stacking.lay(con, sources, stacked, meanings)
+    words = stacking.words_of(stacked, meanings, crew)
+    spots, place_words = places.spots_of(stacked, crew, decided.words)
+    stacking.lay(con, sources, stacked, words, spots.of)
     _lay_decisions(con, sources, decided)
-    places.find_places(con, crew, decided.words)
+    found = places.find_places(con, stacked, words, spots, place_words)
+    job = stacking.coded(stacked["attempts"], "job_text").meant(words.meaning("job"))
+    shown = attempts.shown(stacked["attempts"], words, crew, found, spots, job)
+    attempts.seen_days(con, shown)
     others.sort_kit(con)
     others.sort_lists(con)
-    attempts.make_attempts(con, crew)
-    _attempt_classes(con)
-    _times(con, crew)
+    epoch = counters.find_epochs(shown)
+    classes = duplicates.sort_out(con, shown, epoch)
+    counted = np.flatnonzero(classes == duplicates.ACCEPTED)
+    times = clocks.set_times(con, shown, epoch, counted, sources, decided.as_shown, crew)
     con.execute(f"CREATE TABLE planned_kept AS SELECT * FROM planned r WHERE {_kept_planned()}")
+    attempts.place_attempts(con, shown, epoch, times)
+    _tests(con, crew)
     linking.link_rework(con, crew, decided.words)
     positions.estimate_limits(con, crew, "placed_attempts")
     link_probable(con, crew)
     positions.estimate_limits(con, crew, "linked_attempts")
-    linking.link_arcs(con)
-    con.execute("DROP VIEW linked_attempts; DROP TABLE placed_attempts")
-    as_of = _newest(con, sources, crew)
+    linking.link_arcs(con, crew)
+    newest = _newest(con, sources, shown, times, crew)
+    as_of = max((time for time in newest if time is not None), default=_BEGINNING)
     positions.make_positions(con, crew, as_of)
-    tables = _tables(con, crew, sources)
-    return Derived(tables, as_of, meanings, clocks.notes(con), unsettled(con))
+    tables = _tables(con, crew, sources, shown, times, classes, newest)
+    notes = clocks.notes(shown, times, [source.file for source in sources])
+    return Derived(tables, as_of, meanings, notes, unsettled(con, times))
 
 
 def _lay_decisions(con: duckdb.DuckDBPyConnection, sources: list[Source], decided: Decided) -> None:
@@ -141,7 +164,6 @@ def _lay_decisions(con: duckdb.DuckDBPyConnection, sources: list[Source], decide
     for table, columns, rows in (
         ("preferred", "fingerprint VARCHAR, prio INTEGER", [(f, 0) for f in decided.preferred]),
         ("aside", "fingerprint VARCHAR", [(f,) for f in decided.aside]),
-        ("as_shown", "key VARCHAR", [(key,) for key in decided.as_shown]),
         ("older", "src INTEGER, newest INTEGER", _older(sources)),
     ):
         con.execute(f"CREATE TABLE {table} ({columns})")
@@ -174,10 +196,14 @@ def _said(rows: pa.Table, column: str, by: str, said: Mapping[str, str | bool]) 
     import pyarrow as pa
     import pyarrow.compute as pc
 
-    kind = rows[column].type
-    found = pc.index_in(rows[by].combine_chunks(), pa.array(list(said), pa.string()))
+    coded = pa.types.is_dictionary(rows[column].type)
+    kind = pa.string() if coded else rows[column].type
+    found = pc.index_in(
+        rows[by].combine_chunks().cast(pa.string()), pa.array(list(said), pa.string())
+    )
     values = pa.array(list(said.values()), kind).take(found)
-    new = pc.if_else(pc.is_valid(found), values, rows[column].combine_chunks())
+    new = pc.if_else(pc.is_valid(found), values, rows[column].combine_chunks().cast(kind))
+    new = new.dictionary_encode() if coded else new
     return rows.set_column(rows.schema.get_field_index(column), column, new)
 
 
@@ -198,78 +224,75 @@ def _kept_planned() -> str:
     return others.kept("planned")
 
 
-def _attempt_classes(con: duckdb.DuckDBPyConnection) -> None:
-    con.execute(
-        """
-        INSERT INTO row_classes
-        SELECT 'attempts', c.src, c.rn, c.class, k.gkey, f.src, f.rn, c.differs
-        FROM classes c JOIN claims k USING (src, rn)
-        LEFT JOIN (SELECT gkey, src, rn FROM contested WHERE nth = 1) f ON f.gkey = k.gkey
-        """
-    )
-    con.execute("DROP TABLE claims; DROP TABLE one_each; DROP TABLE contested")
-
-
-def _times(con: duckdb.DuckDBPyConnection, crew: Crew) -> None:
+def _tests(con: duckdb.DuckDBPyConnection, crew: Crew) -> None:
     """UTC times of the tests that count, linked to their positions: the table ``tested``."""
-    con.execute(
-        f"""
-        CREATE TABLE measured_kept AS
-        SELECT r.*, p.position_id, p.panel, p.port, coalesce(p.link, 'unlinked') AS link
-        FROM measured r LEFT JOIN places p USING (job, raw) WHERE {others.kept("measurements")}
-        """
-    )
-    clocks.add_utc(con, "measured_kept", "measured_timed", crew)
+    clocks.add_utc(con, ("in_measurements", "in_service", "in_checks"), crew)
     con.execute(
         f"""
         CREATE TABLE tested AS
-        SELECT m.*, m.when_shown::DATE AS date,
-            coalesce({stacking.meaning("m.connector_type_text")},
-                n.connector_type, a.connector_type, 'unknown') AS connector_type
-        FROM measured_timed m LEFT JOIN planned n USING (position_id)
-        LEFT JOIN (SELECT position_id, any_value(connector_type ORDER BY src, rn) AS connector_type
-            FROM placed_attempts WHERE connector_type <> 'unknown' GROUP BY 1) a
-            USING (position_id)
+        SELECT m.*, u.when_utc, m.when_shown::DATE AS date,
+            coalesce({stacking.meaning("m.connector_type_text")}::word,
+                n.connector_type, a.connector_type, 'unknown'::word) AS connector_type
+        FROM (
+            SELECT r.*, p.pos, coalesce(p.link::link, 'unlinked'::link) AS link
+            FROM measured r LEFT JOIN places p ON p.job::word = r.job AND p.spot = r.spot
+            WHERE {others.kept("measurements")}
+        ) m LEFT JOIN utc_of u USING (when_shown) LEFT JOIN planned n USING (pos)
+        LEFT JOIN (SELECT pos, any_value(connector_type ORDER BY rn) AS connector_type
+            FROM placed_attempts WHERE connector_type <> 'unknown'
+                AND job IN (SELECT job FROM measured) GROUP BY 1) a USING (pos)
         """
     )
 
 
-def _newest(con: duckdb.DuckDBPyConnection, sources: list[Source], crew: Crew) -> datetime:
-    """Make ``newest`` (src, newest): each file's download or newest time; the newest of all."""
-    shown = " UNION ALL ".join(
-        f"SELECT src, when_shown AS t FROM in_{name}"
-        for name in ("rework", "measurements", "kit_use", "service", "stock", "checks", "decisions")
+def _newest(
+    con: duckdb.DuckDBPyConnection,
+    sources: list[Source],
+    shown: attempts.Shown,
+    times: clocks.Times,
+    crew: Crew,
+) -> list[datetime | None]:
+    """When each file was downloaded, else its newest time."""
+    import pandas as pd
+
+    tables = ("rework", "measurements", "kit_use", "service", "stock", "checks", "decisions")
+    query = " UNION ALL ".join(
+        f"SELECT src, max(when_shown) FROM in_{name} GROUP BY src" for name in tables
     )
-    con.execute(
-        f"""
-        CREATE TABLE newest_local AS
-        SELECT s.src, coalesce(s.downloaded, n.t) AS when_shown FROM sources s LEFT JOIN (
-            SELECT src, max(t) AS t FROM (
-                {shown} UNION ALL
-                SELECT a.src, t.when_local FROM in_attempts a JOIN attempt_times t USING (src, rn)
-            ) GROUP BY src
-        ) n USING (src)
-        """
-    )
-    clocks.add_utc(con, "newest_local", "newest", crew)
-    found = con.execute("SELECT max(when_utc) FROM newest").fetchone()
-    newest = found[0] if found else None
-    return newest.replace(tzinfo=UTC) if newest else _BEGINNING
+    found = dict(con.execute(query).fetchall())
+    src = shown.rows["src"].to_numpy()[times.at]
+    starts = np.flatnonzero(np.diff(src, prepend=-1))
+    local = np.maximum.reduceat(times.local.astype(np.int64), starts) if len(starts) else []
+    for one, newest in zip(src[starts].tolist(), local, strict=True):
+        found[one] = (
+            None if newest < 0 else datetime(1970, 1, 1) + timedelta(milliseconds=int(newest))
+        )
+    newest_local = [stacking.downloaded_of(s) or found.get(n) for n, s in enumerate(sources)]
+    utc = clocks.to_utc(pd.Series(newest_local, dtype="datetime64[us]"), crew)
+    return [None if pd.isna(time) else time.to_pydatetime().replace(tzinfo=UTC) for time in utc]
 
 
 def _tables(
-    con: duckdb.DuckDBPyConnection, crew: Crew, sources: list[Source]
+    con: duckdb.DuckDBPyConnection,
+    crew: Crew,
+    sources: list[Source],
+    shown: attempts.Shown,
+    times: clocks.Times,
+    classes: np.ndarray,
+    newest: list[datetime | None],
 ) -> dict[str, pa.Table]:
     import pyarrow as pa
 
     con.execute(ALL_ROWS)
-    clocks.add_utc(con, "in_service", "service_timed", crew)
-    clocks.add_utc(con, "in_checks", "checks_timed", crew)
-    redo = {"redo": round(crew.general.redo_minutes * 60)}
     made: dict[str, pa.Table] = {}
+    names = shown.places.names
+    made["attempts"], back = assembled.attempts_table(con, shown, times, names)
+    made["positions"] = assembled.positions_table(con, made["attempts"], back, names)
     for name, select in SELECTS.items():
-        found = con.sql(select, params=redo) if "$redo" in select else con.sql(select)
-        made[name] = _cast(found.to_arrow_table(), name)
+        found = con.sql(select).to_arrow_table()
+        if name == "rework":
+            found = assembled.with_attempts(found, made["attempts"], back)
+        made[name] = _cast(found, name)
     made["equipment"] = pa.Table.from_pylist(
         [
             {column: getattr(row, column) or None for column in TABLES["equipment"].names}
@@ -278,7 +301,7 @@ def _tables(
         schema=arrow_schema(TABLES["equipment"]),
     )
     made["refused"] = _refused(sources)
-    made["files"] = _files(con, sources)
+    made["files"] = _files(con, sources, shown, classes, newest)
     return made
 
 
@@ -303,25 +326,49 @@ def _refused(sources: list[Source]) -> pa.Table:
     return pa.concat_tables(parts).combine_chunks()
 
 
-def _files(con: duckdb.DuckDBPyConnection, sources: list[Source]) -> pa.Table:
+def _counts(
+    con: duckdb.DuckDBPyConnection, shown: attempts.Shown, classes: np.ndarray
+) -> dict[int, tuple[int, int, int]]:
+    """Source rows of each file that are accepted, duplicates, held; the best reading counts."""
+    rows = con.execute(
+        """
+        WITH rows AS (
+            SELECT src, sheet, source_row, max(CASE class WHEN 'accepted' THEN 3
+                WHEN 'held' THEN 2 ELSE 1 END) AS best
+            FROM row_classes JOIN all_rows USING (tbl, src, rn) WHERE tbl <> 'attempts'
+            GROUP BY src, sheet, source_row
+        )
+        SELECT src, count(*) FILTER (best = 3), count(*) FILTER (best = 1),
+            count(*) FILTER (best = 2) FROM rows GROUP BY src
+        """
+    ).fetchall()
+    counts = {row[0]: row[1:] for row in rows}
+    if not len(classes):
+        return counts
+    src = shown.rows["src"].to_numpy()
+    sheet = stacking.coded(shown.rows, "sheet").codes
+    source_row = shown.rows["source_row"].to_numpy()
+    new = np.ones(len(src), dtype=bool)
+    new[1:] = (np.diff(src) != 0) | (np.diff(sheet) != 0) | (np.diff(source_row) != 0)
+    starts = np.flatnonzero(new)
+    best = np.maximum.reduceat(classes, starts)
+    for number in np.unique(src).tolist():
+        mine = np.bincount(best[src[starts] == number], minlength=4)
+        counts[number] = (int(mine[3]), int(mine[1]), int(mine[2]))
+    return counts
+
+
+def _files(
+    con: duckdb.DuckDBPyConnection,
+    sources: list[Source],
+    shown: attempts.Shown,
+    classes: np.ndarray,
+    newest: list[datetime | None],
+) -> pa.Table:
     """Accounting: source rows of each file by class; raises if one is lost or counted twice."""
     import pyarrow as pa
 
-    counts = {
-        row[0]: row[1:]
-        for row in con.execute(
-            """
-            WITH rows AS (
-                SELECT src, sheet, source_row, max(CASE class WHEN 'accepted' THEN 3
-                    WHEN 'held' THEN 2 ELSE 1 END) AS best
-                FROM row_classes JOIN all_rows USING (tbl, src, rn) GROUP BY src, sheet, source_row
-            )
-            SELECT src, count(*) FILTER (best = 3), count(*) FILTER (best = 1),
-                count(*) FILTER (best = 2) FROM rows GROUP BY src
-            """
-        ).fetchall()
-    }
-    newest = dict(con.execute("SELECT src, when_utc FROM newest").fetchall())
+    counts = _counts(con, shown, classes)
     rows = []
     for src, source in enumerate(sources):
         accepted, duplicates, held = counts.get(src, (0, 0, 0))
@@ -341,7 +388,7 @@ def _files(con: duckdb.DuckDBPyConnection, sources: list[Source]) -> pa.Table:
                 "table": parsed.table if parsed else "",
                 "size": source.size,
                 "taken_in": source.taken_in,
-                "newest": newest.get(src) and newest[src].replace(tzinfo=UTC),
+                "newest": newest[src],
                 "status": source.status,
                 "reason": source.reason,
                 "data_rows": data_rows,

@@ -8,10 +8,20 @@ machine and shown time; two different rows of one file then are two records.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
+
+import numpy as np
+
+from yieldkit.records.places import grouped
 
 if TYPE_CHECKING:
     import duckdb
+
+    from yieldkit.records.attempts import Shown
+
+ACCEPTED, HELD, DUPLICATE = 3, 2, 1
+"""Classes of a row, the best first."""
 
 COMPARED = {
     "when_shown": "time",
@@ -66,12 +76,28 @@ def _difference() -> str:
 
 _SAME = "NOT (" + " OR ".join(_differs(column) for column in COMPARED) + ")"
 
+_CLAIMS = """
+CREATE TABLE claims AS
+SELECT src, rn, prio, gkey, counter, whole_minute, when_shown, technician, place_key, loss_text,
+    loss_low_db, loss_high_db, angle_crew_deg, angle_other_deg, error, connector_type,
+    hash(when_shown, technician, place_key, loss_low_db, loss_high_db, angle_crew_deg,
+        angle_other_deg, error, connector_type, arcs, job) AS content
+FROM (
+    SELECT a.*, coalesce(r.prio, 1) AS prio, coalesce(a.job, '') || '|' || s.pkey AS place_key,
+        CASE WHEN a.counter IS NOT NULL THEN concat_ws('|', a.serial, a.epoch, a.counter, a.fibre)
+            WHEN a.when_shown IS NULL THEN a.fingerprint
+            WHEN a.whole_minute
+            THEN concat_ws('|', a.serial, '@', a.when_shown, a.fibre, a.job, s.pkey)
+            ELSE concat_ws('|', a.serial, '@', a.when_shown, a.fibre) END AS gkey
+    FROM claims_arrow a LEFT JOIN spots s USING (spot) LEFT JOIN preferred r USING (fingerprint)
+);
+"""
 _SORT_OUT = f"""
 CREATE TABLE one_each AS
 SELECT * FROM claims
-QUALIFY row_number() OVER (PARTITION BY gkey, content ORDER BY prio, src, rn) = 1;
+QUALIFY row_number() OVER (PARTITION BY gkey, content ORDER BY prio, rn) = 1;
 CREATE TABLE contested AS
-SELECT *, row_number() OVER (PARTITION BY gkey ORDER BY prio, src, rn) AS nth FROM one_each
+SELECT *, row_number() OVER (PARTITION BY gkey ORDER BY prio, rn) AS nth FROM one_each
 QUALIFY count(*) OVER (PARTITION BY gkey) > 1;
 CREATE TABLE not_first AS
 SELECT b.src, b.rn, b.gkey, a.src AS first_src, b.counter, CASE WHEN {_SAME} THEN 'duplicate'
@@ -80,23 +106,85 @@ SELECT b.src, b.rn, b.gkey, a.src AS first_src, b.counter, CASE WHEN {_SAME} THE
 FROM contested b JOIN contested a ON a.gkey = b.gkey AND a.nth = 1 WHERE b.nth > 1;
 CREATE TABLE again AS
 SELECT DISTINCT b.src, b.rn FROM contested b
-JOIN not_first n ON n.src = b.src AND n.rn = b.rn AND n.class <> 'duplicate'
+JOIN not_first n ON n.rn = b.rn AND n.class <> 'duplicate'
 JOIN contested a ON a.gkey = b.gkey AND a.nth > 1 AND a.nth < b.nth
-JOIN not_first m ON m.src = a.src AND m.rn = a.rn AND m.class = 'accepted'
+JOIN not_first m ON m.rn = a.rn AND m.class = 'accepted'
 WHERE {_SAME};
 CREATE TABLE classes AS
 SELECT c.src, c.rn, CASE WHEN o.src IS NULL OR g.src IS NOT NULL THEN 'duplicate'
     ELSE coalesce(n.class, 'accepted') END AS class, n.differs
 FROM claims c
-LEFT JOIN one_each o ON o.src = c.src AND o.rn = c.rn
-LEFT JOIN not_first n ON n.src = c.src AND n.rn = c.rn
-LEFT JOIN again g ON g.src = c.src AND g.rn = c.rn;
+LEFT JOIN one_each o ON o.rn = c.rn
+LEFT JOIN not_first n ON n.rn = c.rn
+LEFT JOIN again g ON g.rn = c.rn;
+INSERT INTO row_classes
+SELECT 'attempts', c.src, c.rn, c.class, k.gkey, f.src, f.rn, c.differs
+FROM classes c JOIN claims k USING (rn)
+LEFT JOIN (SELECT gkey, src, rn FROM contested WHERE nth = 1) f ON f.gkey = k.gkey
+WHERE c.class <> 'accepted';
 """
 
 
-def sort_out(con: duckdb.DuckDBPyConnection) -> None:
-    """Make ``classes`` (src, rn, class, differs) from the table ``claims``.
-
-    ``claims`` holds src, rn, prio, gkey, content, counter, whole_minute and the compared columns.
-    """
+def sort_out(con: duckdb.DuckDBPyConnection, shown: Shown, epoch: np.ndarray) -> np.ndarray:
+    """Class of each record; those that do not count go to ``row_classes`` with the reason."""
+    rows = _contested(shown, epoch)
+    found = np.full(len(epoch), ACCEPTED, dtype=np.int8)
+    _lay(con, shown, epoch, rows)
+    con.execute(_CLAIMS)
     con.execute(_SORT_OUT)
+    for name, number in (("held", HELD), ("duplicate", DUPLICATE)):
+        found[con.execute(f"SELECT rn FROM classes WHERE class = '{name}'").fetchnumpy()["rn"]] = (
+            number
+        )
+    return found
+
+
+def _contested(shown: Shown, epoch: np.ndarray) -> np.ndarray:
+    """Rows of which another may claim the same record: by digest, so a few too many at worst."""
+    counted = shown.counter >= 0
+    when = shown.when.astype(np.int64)
+    parts = (
+        shown.serial,
+        shown.fibre,
+        np.where(counted, shown.counter, -1),
+        np.where(counted, epoch, when),
+    )
+    group, distinct = grouped(_mixed(parts).view(np.int64))
+    several = np.bincount(group, minlength=len(distinct)) > 1
+    return np.flatnonzero(several[group])
+
+
+def _mixed(parts: Sequence[np.ndarray]) -> np.ndarray:
+    """A 64-bit digest of the numbers of each row."""
+    total = np.zeros(len(parts[0]), dtype=np.uint64)
+    for part in parts:
+        total = (total ^ part.astype(np.uint64)) * np.uint64(0x9E3779B97F4A7C15)
+        total ^= total >> np.uint64(29)
+    return total
+
+
+def _lay(con: duckdb.DuckDBPyConnection, shown: Shown, epoch: np.ndarray, rows: np.ndarray) -> None:
+    """The contested rows, with their words, for the engine."""
+    import pyarrow as pa
+
+    def number(values: np.ndarray, none: np.ndarray) -> pa.Array:
+        return pa.array(values[rows], mask=none[rows])
+
+    words = shown.words
+    columns = {
+        "rn": pa.array(rows.astype(np.int32)),
+        "spot": number(shown.spot, shown.spot < 0),
+        "serial": words.column(shown.serial[rows]),
+        "technician": words.column(shown.technician[rows]),
+        "job": words.column(shown.job[rows]),
+        "connector_type": words.column(shown.kind[rows]),
+        "epoch": pa.array(epoch[rows]),
+        "counter": number(shown.counter, shown.counter < 0),
+        "fibre": pa.array(shown.fibre[rows]),
+        "whole_minute": pa.array(shown.whole_minute[rows]),
+        "loss_low_db": number(shown.low, np.isnan(shown.low)),
+        "loss_high_db": number(shown.high, np.isnan(shown.high)),
+    }
+    names = ("src", "when_shown", "loss_text", "angle_crew_deg", "angle_other_deg", "error", "arcs")
+    columns |= {name: shown.take(name, rows) for name in (*names, "fingerprint")}
+    con.register("claims_arrow", pa.table(columns))

@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 
 from yieldkit.crew import Crew
 from yieldkit.records.others import kept
-from yieldkit.records.places import RAW
 from yieldkit.records.stacking import meaning
 
 if TYPE_CHECKING:
@@ -18,9 +17,9 @@ PREPARATION = ("prepare", "cleave")
 _REWORK = f"""
 CREATE TABLE rework_rows AS
 SELECT r.* EXCLUDE (step, cause, disposition), r.when_shown::DATE AS logged,
-    {meaning("job_text")} AS job, {RAW} AS raw,
-    coalesce({meaning("technician_text")}, 'unknown') AS technician,
-    {meaning("connector_type_text")} AS connector_type,
+    {meaning("job_text")}::word AS job,
+    coalesce({meaning("technician_text")}, 'unknown')::word AS technician,
+    {meaning("connector_type_text")}::word AS connector_type,
     coalesce(s.meaning, r.step, 'unknown') AS step,
     coalesce(c.meaning, r.cause, 'unknown') AS cause,
     coalesce(d.meaning, r.disposition, 'unknown') AS disposition
@@ -30,74 +29,65 @@ LEFT JOIN log_words c ON c.kind = 'cause' AND c.written = r.cause_text
 LEFT JOIN log_words d ON d.kind = 'disposition' AND d.written = r.disposition_text
 WHERE {kept("rework")};
 CREATE TABLE jobless AS
-SELECT r.src, r.rn, any_value(p.job) AS job, any_value(p.position_id) AS position_id,
-    any_value(p.panel) AS panel, any_value(p.port) AS port
-FROM rework_rows r JOIN (
-    SELECT DISTINCT job, position_id, panel, port, keyed(raw) AS pkey, technician
-    FROM placed_attempts WHERE position_id IS NOT NULL
-) p ON p.pkey = keyed(r.raw) AND (p.technician = r.technician OR r.technician = 'unknown')
-WHERE r.job IS NULL AND r.raw IS NOT NULL
-    AND EXISTS (SELECT 1 FROM placed_attempts a WHERE a.position_id = p.position_id
-        AND a.day BETWEEN r.logged - 7 AND r.logged)
-GROUP BY ALL HAVING count(DISTINCT p.position_id) = 1;
+WITH entries AS (
+    SELECT r.rn, r.technician, r.logged, s.pkey FROM rework_rows r JOIN spots s USING (spot)
+    WHERE r.job IS NULL
+), near AS (
+    SELECT e.rn, e.technician, e.logged, a.pos, a.technician AS maker
+    FROM entries e JOIN spots s USING (pkey) JOIN placed_attempts a ON a.spot = s.spot
+    WHERE a.pos IS NOT NULL
+)
+SELECT rn, any_value(pos) AS pos FROM near n
+WHERE (maker = technician OR technician = 'unknown') AND EXISTS (SELECT 1 FROM placed_attempts a
+    WHERE a.pos = n.pos AND a.day BETWEEN n.logged - 7 AND n.logged)
+GROUP BY rn HAVING count(DISTINCT pos) = 1;
 CREATE TABLE rework_placed AS
-SELECT r.* EXCLUDE (job), coalesce(r.job, j.job) AS job,
-    coalesce(p.position_id, j.position_id) AS position_id, coalesce(p.panel, j.panel) AS panel,
-    coalesce(p.port, j.port) AS port,
-    CASE WHEN p.position_id IS NOT NULL THEN p.link WHEN j.position_id IS NOT NULL THEN 'probable'
-        ELSE 'unlinked' END AS link
-FROM rework_rows r LEFT JOIN places p ON p.job = r.job AND p.raw = r.raw
-LEFT JOIN jobless j ON j.src = r.src AND j.rn = r.rn;
+SELECT r.* EXCLUDE (job), coalesce(r.job, n.job::word) AS job, coalesce(p.pos, j.pos) AS pos,
+    CASE WHEN p.pos IS NOT NULL THEN p.link::link WHEN j.pos IS NOT NULL THEN 'probable'::link
+        ELSE 'unlinked'::link END AS link
+FROM rework_rows r LEFT JOIN places p ON p.job = r.job AND p.spot = r.spot
+LEFT JOIN jobless j ON j.rn = r.rn LEFT JOIN place_names n ON n.pos = j.pos;
 """
 
 _ARCS = """
 CREATE TABLE judged AS
-SELECT a.*, CASE WHEN NOT coalesce(a.reached_arc, true) THEN 'fail'
-        WHEN coalesce(a.error, 'none') <> 'none' THEN 'fail'
-        WHEN a.loss_low_db > l.limit_db THEN 'fail'
-        WHEN a.loss_high_db <= l.limit_db THEN 'good'
-        WHEN trim(coalesce(a.outcome_text, '')) <> '' THEN 'good'
-        ELSE 'unsure' END AS verdict
-FROM linked_attempts a LEFT JOIN estimate_limits l
-    ON l.job IS NOT DISTINCT FROM a.job AND l.connector_type = a.connector_type
-    AND l.day IS NOT DISTINCT FROM a.day;
+SELECT a.*, CASE WHEN NOT a.reached OR a.failed OR a.loss_low_db > l.limit_db THEN 'fail'
+        WHEN a.loss_high_db <= l.limit_db OR a.told THEN 'good' ELSE 'unsure' END::verdict
+        AS verdict
+FROM linked_attempts a LEFT JOIN estimate_limits l ON l.job IS NOT DISTINCT FROM a.job
+    AND l.connector_type = a.connector_type AND l.day IS NOT DISTINCT FROM a.day
+ORDER BY a.when_utc NULLS LAST, a.serial, a.epoch, a.counter, a.rn;
 CREATE TABLE arcs AS
-SELECT attempt_id, position_id, when_utc, day, technician, splicer, cleaver, heater, program,
-    verdict, error, connector_type, fibre_lot, connector_lot, link, epoch, counter, src, rn,
-    row_number() OVER o AS attempt_no, lead(attempt_id) OVER o AS next_id
-FROM judged WHERE position_id IS NOT NULL AND coalesce(reached_arc, true)
-WINDOW o AS (PARTITION BY position_id ORDER BY when_utc NULLS LAST, epoch, counter, src, rn);
+SELECT rn, pos, verdict, connector_type, link, day, when_utc,
+    row_number() OVER o AS attempt_no, lead(rn) OVER o AS next_rn
+FROM judged WHERE pos IS NOT NULL AND reached
+WINDOW o AS (PARTITION BY pos ORDER BY when_utc NULLS LAST, epoch, counter, rn);
 CREATE TABLE chained AS
-SELECT src, rn, attempt_id, splicer, technician, when_utc, position_id,
-    lag(when_utc) OVER o AS before_utc, lag(technician) OVER o AS before_technician
-FROM judged WHERE coalesce(reached_arc, true)
-WINDOW o AS (PARTITION BY serial ORDER BY when_utc, epoch, counter, src, rn);
+SELECT rn FROM (
+    SELECT rn, pos, when_utc, technician, lag(when_utc) OVER o AS before_utc,
+        lag(technician) OVER o AS before_technician
+    FROM judged WHERE reached AND serial IN (SELECT serial FROM judged WHERE pos IS NULL)
+    WINDOW o AS (PARTITION BY serial ORDER BY when_utc, epoch, counter, rn)
+) WHERE pos IS NULL AND technician = before_technician
+    AND when_utc - before_utc <= $redo * INTERVAL 1 SECOND;
 """
 
 _REWORK_TO_ARCS = """
 CREATE TABLE failures AS
-SELECT position_id, attempt_id, kind, row_number() OVER
-    (PARTITION BY position_id, kind ORDER BY when_utc NULLS LAST, epoch, counter, src, rn) AS nth
+SELECT pos, rn, kind, row_number() OVER
+    (PARTITION BY pos, kind ORDER BY when_utc NULLS LAST, epoch, counter, rn) AS nth
 FROM (
-    SELECT position_id, attempt_id, 'before' AS kind, when_utc, epoch, counter, src, rn FROM judged
-    WHERE position_id IS NOT NULL AND NOT coalesce(reached_arc, true)
-    UNION ALL
-    SELECT position_id, attempt_id, 'arc', when_utc, epoch, counter, src, rn FROM arcs
-    WHERE verdict = 'fail'
-    UNION ALL
-    SELECT position_id, attempt_id, 'after', when_utc, epoch, counter, src, rn FROM arcs
-    WHERE verdict <> 'fail'
-    UNION ALL
-    SELECT position_id, attempt_id, 'some', when_utc, epoch, counter, src, rn FROM arcs
+    SELECT pos, rn, when_utc, epoch, counter, unnest(CASE WHEN NOT reached THEN ['before']
+        WHEN verdict = 'fail' THEN ['arc', 'some'] ELSE ['after', 'some'] END) AS kind
+    FROM judged WHERE pos IN (SELECT pos FROM rework_placed)
 );
 CREATE TABLE entries AS
-SELECT *, row_number() OVER (PARTITION BY position_id, kind ORDER BY logged, src, rn) AS nth FROM (
+SELECT *, row_number() OVER (PARTITION BY pos, kind ORDER BY logged, rn) AS nth FROM (
     SELECT *, CASE WHEN step IN ('prepare', 'cleave') THEN 'before' WHEN step = 'splice' THEN 'arc'
         WHEN step = 'unknown' THEN 'some' ELSE 'after' END AS kind FROM rework_placed
 );
 CREATE TABLE entry_arcs AS
-SELECT e.src, e.rn, f.attempt_id FROM entries e
-JOIN failures f USING (position_id, kind, nth);
+SELECT e.rn, f.rn AS attempt FROM entries e JOIN failures f USING (pos, kind, nth);
 """
 
 
@@ -118,10 +108,15 @@ def link_rework(con: duckdb.DuckDBPyConnection, crew: Crew, words: dict) -> None
     con.execute(_REWORK)
 
 
-def link_arcs(con: duckdb.DuckDBPyConnection) -> None:
+def link_arcs(con: duckdb.DuckDBPyConnection, crew: Crew) -> None:
     """Put arcs in order at their positions and rework entries to arcs.
 
-    Makes ``judged``, ``arcs``, ``chained``, ``entries``, ``entry_arcs``.
+    Makes ``judged``, ``arcs``, ``chained`` (unlinked arcs that may redo the one before),
+    ``entries``, ``entry_arcs``.
     """
-    con.execute(_ARCS)
+    first, second, third = _ARCS.split(";\n")[:3]
+    con.execute("CREATE TYPE verdict AS ENUM ('fail', 'good', 'unsure')")
+    con.execute(first)
+    con.execute(second)
+    con.execute(third, {"redo": round(crew.general.redo_minutes * 60)})
     con.execute(_REWORK_TO_ARCS)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from yieldkit.records.places import RAW
 from yieldkit.records.stacking import meaning
 from yieldkit.records.tables import SERVICE_EVENTS
 
@@ -24,10 +23,10 @@ _KIT = f"""
 CREATE TABLE kit_rows AS
 SELECT src, rn, file, sheet, source_row, fingerprint, when_shown::DATE AS date,
     coalesce(part_of_day, 'all') AS part_of_day,
-    coalesce({meaning("technician_text")}, 'unknown') AS technician,
-    coalesce({meaning("splicer_text")}, 'unknown') AS splicer,
-    coalesce({meaning("cleaver_text")}, 'unknown') AS cleaver,
-    coalesce({meaning("heater_text")}, 'unknown') AS heater
+    coalesce({meaning("technician_text")}, 'unknown')::word AS technician,
+    coalesce({meaning("splicer_text")}, 'unknown')::word AS splicer,
+    coalesce({meaning("cleaver_text")}, 'unknown')::word AS cleaver,
+    coalesce({meaning("heater_text")}, 'unknown')::word AS heater
 FROM in_kit_use;
 CREATE TABLE kit_claims AS
 SELECT *, concat_ws('|', technician, date, part_of_day, splicer) AS key,
@@ -37,7 +36,7 @@ SELECT *, concat_ws('|', technician, date, part_of_day, splicer) AS key,
 _KIT_DAYS = """
 CREATE TABLE kit_written AS
 SELECT k.*, 'kit sheet' AS source FROM kit_rows k JOIN row_classes c
-    ON c.tbl = 'kit_use' AND c.src = k.src AND c.rn = k.rn AND c.class = 'accepted';
+    ON c.tbl = 'kit_use' AND c.rn = k.rn AND c.class = 'accepted';
 CREATE TABLE kit_gaps AS
 WITH days AS (SELECT DISTINCT date FROM kit_written), ranked AS (
     SELECT date, row_number() OVER (ORDER BY date) AS no FROM days
@@ -54,8 +53,7 @@ JOIN ranked r ON r.no = a.no + 1
 WHERE NOT EXISTS (SELECT 1 FROM kit_written k
     WHERE k.technician = a.technician AND k.date = r.date)
   AND a.technician <> 'unknown' AND EXISTS (
-    SELECT 1 FROM in_attempts t
-    WHERE t.technician_meant = a.technician AND t.when_shown::DATE = r.date);
+    SELECT 1 FROM seen_days t WHERE t.technician::word = a.technician AND t.date = r.date);
 CREATE TABLE kit_days AS
 SELECT technician, date, part_of_day, splicer, cleaver, heater, source, file, sheet, source_row,
     fingerprint FROM kit_written
@@ -70,7 +68,7 @@ WITH ordered AS (
     SELECT src, rn, key, said, row_number() OVER w AS nth,
         first_value(src) OVER w AS first_src, first_value(rn) OVER w AS first_rn,
         first_value(said) OVER w AS first_said FROM {claims}
-    WINDOW w AS (PARTITION BY key ORDER BY src, rn ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW)
+    WINDOW w AS (PARTITION BY key ORDER BY rn ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW)
 )
 SELECT '{table}', src, rn, CASE WHEN nth = 1 THEN 'accepted'
     WHEN said = first_said THEN 'duplicate' ELSE 'held' END, key, first_src, first_rn,
@@ -85,9 +83,9 @@ SELECT src, rn, file, sheet, source_row, fingerprint,
     coalesce({meaning("job_text")}, 'unknown') AS job, site, planned, opened, closed,
     conditions FROM in_jobs;
 CREATE TABLE job_first AS
-SELECT job, arg_min(planned, (src, rn)) FILTER (planned IS NOT NULL) AS planned,
-    arg_min(opened, (src, rn)) FILTER (opened IS NOT NULL) AS opened,
-    arg_min(closed, (src, rn)) FILTER (closed IS NOT NULL) AS closed
+SELECT job, arg_min(planned, rn) FILTER (planned IS NOT NULL) AS planned,
+    arg_min(opened, rn) FILTER (opened IS NOT NULL) AS opened,
+    arg_min(closed, rn) FILTER (closed IS NOT NULL) AS closed
 FROM job_rows GROUP BY job;
 CREATE TABLE job_claims AS
 SELECT r.*, r.job AS key, concat_ws(', ', 'planned ' || coalesce(r.planned, f.planned),
@@ -103,15 +101,15 @@ SELECT src, rn, job || '|' || pkey AS key,
 
 _BY_FINGERPRINT = """
 INSERT INTO row_classes
-SELECT '{table}', src, rn, CASE WHEN row_number() OVER (PARTITION BY fingerprint ORDER BY src, rn)
+SELECT '{table}', src, rn, CASE WHEN row_number() OVER (PARTITION BY fingerprint ORDER BY rn)
     = 1 AND fingerprint NOT IN (SELECT fingerprint FROM aside) THEN 'accepted' ELSE 'duplicate' END,
     fingerprint, NULL, NULL, NULL FROM in_{table};
 """
 
 _MEASURED = f"""
 CREATE TABLE measured AS
-SELECT m.* EXCLUDE (quantity, result), {meaning("job_text")} AS job, {RAW} AS raw,
-    coalesce({meaning("technician_text")}, 'unknown') AS technician, quantity,
+SELECT m.* EXCLUDE (quantity, result), {meaning("job_text")}::word AS job,
+    coalesce({meaning("technician_text")}, 'unknown')::word AS technician, quantity,
     coalesce(result, 'unknown') AS result,
     CASE WHEN value IS NULL THEN NULL WHEN value_mark = '<' THEN '-inf'::DOUBLE
         WHEN value_mark = '>' THEN value
@@ -121,17 +119,17 @@ SELECT m.* EXCLUDE (quantity, result), {meaning("job_text")} AS job, {RAW} AS ra
         ELSE round(value + coalesce(value_step, 0) / 2, 6) END AS value_high
 FROM in_measurements m;
 CREATE TABLE measured_claims AS
-SELECT src, rn, CASE WHEN raw IS NULL OR when_shown IS NULL OR when_shown = when_shown::DATE
+SELECT src, rn, CASE WHEN m.spot IS NULL OR when_shown IS NULL OR when_shown = when_shown::DATE
         THEN fingerprint || quantity || coalesce(wavelength_nm::VARCHAR, '')
-        ELSE concat_ws('|', job, keyed(raw), when_shown, quantity, wavelength_nm, direction) END
+        ELSE concat_ws('|', job, s.pkey, when_shown, quantity, wavelength_nm, direction) END
     AS key, concat_ws(' ', value_mark, coalesce(value::VARCHAR, value_text), result) AS said
-FROM measured;
+FROM measured m LEFT JOIN spots s USING (spot);
 INSERT INTO row_classes
 WITH each AS (
-    SELECT *, row_number() OVER (PARTITION BY key, said ORDER BY src, rn) AS copy,
+    SELECT *, row_number() OVER (PARTITION BY key, said ORDER BY rn) AS copy,
         first_value(src) OVER w AS first_src, first_value(rn) OVER w AS first_rn,
         first_value(said) OVER w AS first_said
-    FROM measured_claims WINDOW w AS (PARTITION BY key ORDER BY src, rn)
+    FROM measured_claims WINDOW w AS (PARTITION BY key ORDER BY rn)
 )
 SELECT 'measurements', src, rn, CASE WHEN copy > 1 THEN 'duplicate'
     WHEN src = first_src THEN 'accepted' ELSE 'held' END, key, first_src, first_rn,
@@ -162,8 +160,7 @@ def sort_lists(con: duckdb.DuckDBPyConnection) -> None:
 def kept(table: str) -> str:
     """SQL condition: the row ``r`` of a table counts."""
     return (
-        f"EXISTS (SELECT 1 FROM row_classes c WHERE c.tbl = '{table}' AND c.src = r.src"
-        " AND c.rn = r.rn AND c.class = 'accepted')"
+        f"r.rn IN (SELECT c.rn FROM row_classes c WHERE c.tbl = '{table}' AND c.class = 'accepted')"
     )
 
 

@@ -1,19 +1,28 @@
-"""Where a row belongs: a written place against the planned positions of its job."""
+"""Where a row belongs: a written place against the planned positions of its job.
+
+Every place as written has a number, its ``spot``; every position one, its ``pos``, in the order of
+job, panel and port. The words behind them are the tables ``spots`` and ``place_names``.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from yieldkit.crew import Crew
-from yieldkit.records.stacking import meaning
+from yieldkit.records.stacking import Words, coded, meaning
 
 if TYPE_CHECKING:
     import duckdb
+    import pyarrow as pa
 
-RAW = """coalesce(nullif(trim(place_text), ''), nullif(concat_ws('/', nullif(trim(panel_text), ''),
-    nullif(trim(port_text), '')), ''))"""
-"""SQL: a place as written, in one piece."""
+LINKS = ("exact", "normalised", "probable", "unlinked")
+"""How surely a row is linked, the surest first."""
+PLACED = ("attempts", "measurements", "rework")
+"""Tables whose rows belong to a position."""
 
 _MACROS = r"""
 CREATE MACRO keyed(t) AS trim(regexp_replace(regexp_replace(regexp_replace(regexp_replace(
@@ -30,12 +39,12 @@ CREATE MACRO plain_port(t) AS regexp_replace(upper(trim(t)), '^0+(.)', '\1');
 
 _PLANNED = f"""
 CREATE TABLE planned_lines AS
-SELECT src, rn, file, sheet, source_row, fingerprint, {meaning("job_text")} AS job,
+SELECT src, rn, {meaning("job_text")}::word AS job,
     nullif(trim(panel_text), '') AS panel_text, nullif(trim(port_text), '') AS port_text,
     nullif(trim(place_text), '') AS place_text, ports,
-    coalesce({meaning("connector_type_text")}, 'unknown') AS connector_type,
-    nullif(trim(fibre_lot_text), '') AS fibre_lot,
-    nullif(trim(connector_lot_text), '') AS connector_lot, site, conditions
+    coalesce({meaning("connector_type_text")}, 'unknown')::word AS connector_type,
+    nullif(trim(fibre_lot_text), '')::word AS fibre_lot,
+    nullif(trim(connector_lot_text), '')::word AS connector_lot
 FROM in_planned;
 CREATE TABLE planned_ports AS
 SELECT *, panel || '/' || port AS raw, keyed(panel || '/' || port) AS pkey FROM (
@@ -46,110 +55,286 @@ SELECT *, panel || '/' || port AS raw, keyed(panel || '/' || port) AS pkey FROM 
             ELSE [coalesce(plain_port(port_text), plain_port(last_part(place_text)))] END) AS port
     FROM planned_lines
 ) WHERE port IS NOT NULL AND job IS NOT NULL;
-CREATE TABLE planned AS
-SELECT *, job || '|' || panel || '|' || port AS position_id, sorted_key(pkey) AS skey,
+CREATE TABLE planned_places AS
+SELECT *, sorted_key(pkey) AS skey,
     packed(panel) || lpad(port, greatest(2, length(port))::INTEGER, '0') AS ckey
 FROM planned_ports
-QUALIFY row_number() OVER (PARTITION BY job, pkey ORDER BY src, rn) = 1;
+QUALIFY row_number() OVER (PARTITION BY job, pkey ORDER BY rn) = 1;
 """
 
-_PLACES = f"""
-CREATE TABLE written_places AS
-SELECT job, raw, keyed(raw) AS pkey, sum(n) AS n FROM (
-    SELECT {meaning("job_text")} AS job, {RAW} AS raw, count(*) AS n FROM in_attempts
-    GROUP BY ALL
-    UNION ALL
-    SELECT {meaning("job_text")}, {RAW}, count(*) FROM in_measurements GROUP BY ALL
-    UNION ALL
-    SELECT {meaning("job_text")}, {RAW}, count(*) FROM in_rework GROUP BY ALL
-) WHERE raw IS NOT NULL GROUP BY ALL;
+_PLACES = """
+CREATE TABLE spots AS
+SELECT *, string_split(pkey, '.') AS parts, before_last(raw) AS panel_said,
+    raw = upper(raw) AS capital FROM (SELECT spot, raw, keyed(raw) AS pkey FROM spots_arrow);
 CREATE TABLE meant AS
-SELECT w.job, w.raw, w.n, coalesce(m.meaning, w.raw) AS said,
-    CASE WHEN m.meaning IS NULL THEN w.pkey ELSE keyed(m.meaning) END AS pkey, m.meaning AS alias
-FROM written_places w LEFT JOIN (
-    SELECT job, written, any_value(meaning) AS meaning FROM place_words GROUP BY ALL
-) m ON m.written = w.raw AND (m.job = '' OR m.job = w.job);
+SELECT w.pair, w.job, w.spot, w.n, coalesce(a.spot, w.spot) AS said, a.spot IS NOT NULL AS alias
+FROM (SELECT * EXCLUDE job, job::word AS job FROM pairs_arrow) w LEFT JOIN (
+    SELECT m.job, s.spot AS written, any_value(t.spot) AS spot FROM place_words m
+    JOIN spots s ON s.raw = m.written JOIN spots t ON t.raw = m.meaning GROUP BY ALL
+) a ON a.written = w.spot AND (a.job = '' OR a.job = w.job::VARCHAR);
 CREATE TABLE found AS
 WITH by_key AS (
-    SELECT m.job, m.raw, p.position_id, p.panel, p.port, CASE WHEN m.alias IS NULL AND
-        spaced(m.raw) IN (upper(p.raw), upper(p.panel) || '/' || lpad(p.port, 2, '0'),
-        upper(p.panel) || '/' || lpad(p.port, 3, '0')) AND m.raw = upper(m.raw)
+    SELECT m.pair, m.job, p.panel, p.port, CASE WHEN NOT m.alias AND
+        spaced(w.raw) IN (upper(p.raw), upper(p.panel) || '/' || lpad(p.port, 2, '0'),
+        upper(p.panel) || '/' || lpad(p.port, 3, '0')) AND w.raw = upper(w.raw)
         THEN 'exact' ELSE 'normalised' END AS link
-    FROM meant m JOIN planned p USING (job, pkey)
+    FROM meant m JOIN spots s ON s.spot = m.said JOIN spots w ON w.spot = m.spot
+    JOIN planned_places p ON p.job = m.job AND p.pkey = s.pkey
 ), left_over AS (
-    SELECT * FROM meant m WHERE NOT EXISTS
-        (SELECT 1 FROM by_key b WHERE b.job = m.job AND b.raw = m.raw)
+    SELECT m.pair, m.job, s.raw, s.pkey FROM meant m JOIN spots s ON s.spot = m.said
+    WHERE m.job IN (SELECT job FROM planned_places)
+        AND m.pair NOT IN (SELECT pair FROM by_key)
 ), turned AS (
-    SELECT m.job, m.raw, any_value(p.position_id) AS position_id, any_value(p.panel) AS panel,
+    SELECT m.pair, any_value(m.job) AS job, any_value(p.panel) AS panel,
         any_value(p.port) AS port, 'normalised' AS link
-    FROM left_over m JOIN planned p ON p.job = m.job AND p.skey = sorted_key(m.pkey)
-    GROUP BY m.job, m.raw HAVING count(*) = 1
+    FROM left_over m JOIN planned_places p ON p.job = m.job AND p.skey = sorted_key(m.pkey)
+    GROUP BY m.pair HAVING count(*) = 1
 ), close_up AS (
-    SELECT m.job, m.raw, any_value(p.position_id) AS position_id, any_value(p.panel) AS panel,
+    SELECT m.pair, any_value(m.job) AS job, any_value(p.panel) AS panel,
         any_value(p.port) AS port, 'normalised' AS link
-    FROM left_over m JOIN planned p ON p.job = m.job AND p.ckey = packed(m.said)
-    GROUP BY m.job, m.raw HAVING count(*) = 1
+    FROM left_over m JOIN planned_places p ON p.job = m.job AND p.ckey = packed(m.raw)
+    GROUP BY m.pair HAVING count(*) = 1
 )
 SELECT * FROM by_key UNION ALL SELECT * FROM turned UNION ALL
-SELECT * FROM close_up c WHERE NOT EXISTS
-    (SELECT 1 FROM turned t WHERE t.job = c.job AND t.raw = c.raw);
+SELECT * FROM close_up WHERE pair NOT IN (SELECT pair FROM turned);
+CREATE TABLE forms AS
+SELECT *, dense_rank() OVER (ORDER BY panel_key) AS key_no,
+    dense_rank() OVER (ORDER BY upper(panel_said)) AS form_no,
+    dense_rank() OVER (ORDER BY port) AS own_no
+FROM (SELECT spot, upper(panel_said) AS panel, panel_said, list_extract(parts, -1) AS port,
+    coalesce(nullif(array_to_string(list_slice(parts, 1, -2), '.'), ''), '') AS panel_key
+    FROM spots WHERE pkey <> '');
+CREATE TABLE panels AS
+SELECT panel, row_number() OVER (ORDER BY panel) AS panel_no FROM (
+    SELECT panel FROM planned_places UNION SELECT panel FROM forms);
+CREATE TABLE ports AS
+SELECT port, row_number() OVER (ORDER BY try_cast(port AS INTEGER) NULLS LAST, port) AS port_no
+FROM (SELECT port FROM planned_places UNION SELECT port FROM forms);
 CREATE TABLE own_places AS
-WITH rest AS (
-    SELECT job, raw, n, said, pkey, before_last(said) AS panel_said,
-        coalesce(nullif(array_to_string(list_slice(string_split(pkey, '.'), 1, -2), '.'), ''), '')
-            AS panel_key, list_extract(string_split(pkey, '.'), -1) AS port
-    FROM meant m WHERE job IS NOT NULL AND pkey <> '' AND NOT EXISTS
-        (SELECT 1 FROM found f WHERE f.job = m.job AND f.raw = m.raw)
+WITH planned_panels AS (
+    SELECT DISTINCT job, f.key_no FROM planned_places p JOIN forms f ON f.panel_key = keyed(p.panel)
+), planned_jobs AS (SELECT DISTINCT job FROM planned_places), rest AS (
+    SELECT m.pair, m.job, m.n, s.key_no, s.form_no, s.own_no, w.capital,
+        j.job IS NOT NULL AS planned
+    FROM meant m JOIN forms s ON s.spot = m.said JOIN spots w ON w.spot = m.spot
+    LEFT JOIN planned_jobs j ON j.job = m.job
+    WHERE m.job IS NOT NULL AND m.pair NOT IN (SELECT pair FROM found)
 ), usual AS (
-    SELECT job, panel_key, arg_max(form, (n, form)) AS panel, sum(n) AS rows,
+    SELECT job, key_no, arg_max(form_no, (n, form_no)) AS form_no, sum(n) AS rows,
         sum(ports) AS ports FROM (
-        SELECT job, panel_key, upper(panel_said) AS form, sum(n) AS n,
-            count(DISTINCT port) AS ports FROM rest GROUP BY ALL
+        SELECT job, key_no, form_no, sum(n) AS n,
+            count(DISTINCT CASE WHEN planned THEN own_no END) AS ports FROM rest GROUP BY ALL
     ) GROUP BY ALL
-), planned_panels AS (
-    SELECT job, keyed(panel) AS panel_key FROM planned GROUP BY ALL
-), planned_jobs AS (SELECT DISTINCT job FROM planned)
-SELECT r.job, r.raw, r.job || '|' || u.panel || '|' || r.port AS position_id, u.panel, r.port,
-    CASE WHEN upper(r.panel_said) = u.panel AND r.raw = upper(r.raw) THEN 'exact'
-        ELSE 'normalised' END AS link
-FROM rest r JOIN usual u USING (job, panel_key)
-LEFT JOIN planned_jobs j ON j.job = r.job
-LEFT JOIN planned_panels p ON p.job = r.job AND p.panel_key = r.panel_key
-WHERE j.job IS NULL OR (p.job IS NULL AND u.ports >= 3 AND u.rows >= 3);
-CREATE TABLE places AS SELECT * FROM found UNION ALL SELECT * FROM own_places;
+), numbers AS (
+    SELECT f.form_no, any_value(n.panel_no) AS panel_no FROM forms f JOIN panels n USING (panel)
+    GROUP BY ALL
+)
+SELECT r.pair, r.job, n.panel_no, p.port_no,
+    CASE WHEN r.form_no = u.form_no AND r.capital THEN 'exact' ELSE 'normalised' END AS link
+FROM rest r JOIN usual u ON u.job = r.job AND u.key_no = r.key_no
+JOIN numbers n ON n.form_no = u.form_no
+JOIN (SELECT f.own_no, any_value(p.port_no) AS port_no FROM forms f JOIN ports p USING (port)
+    GROUP BY ALL) p ON p.own_no = r.own_no
+LEFT JOIN planned_panels a ON r.planned AND a.job = r.job AND a.key_no = r.key_no
+WHERE NOT r.planned OR (a.job IS NULL AND u.ports >= 3 AND u.rows >= 3);
 """
+
+_KEYS = """
+SELECT pair, (enum_code(job)::BIGINT << 42) | (panel_no << 21) | port_no AS key,
+    (link = 'exact')::INTEGER AS exact
+FROM (
+    SELECT f.pair, f.job, n.panel_no, p.port_no, f.link FROM found f
+    JOIN panels n USING (panel) JOIN ports p USING (port)
+    UNION ALL SELECT pair, job, panel_no, port_no, link FROM own_places
+)
+"""
+_PLANNED_KEYS = """
+SELECT (enum_code(job)::BIGINT << 42) | (panel_no << 21) | port_no AS key
+FROM planned_places JOIN panels USING (panel) JOIN ports USING (port)
+"""
+_NUMBERED = """
+CREATE TABLE planned AS
+SELECT p.*, n.pos FROM planned_places p JOIN panels USING (panel) JOIN ports USING (port)
+JOIN numbers n ON n.key = (enum_code(job)::BIGINT << 42) | (panel_no << 21) | port_no;
+"""
+_BITS = 21
+
+
+@dataclass(frozen=True, eq=False)
+class Spots:
+    """Places as written: their texts, and the number of each row's of a table (-1: none)."""
+
+    texts: list[str]
+    of: dict[str, np.ndarray]
+
+
+@dataclass(frozen=True, eq=False)
+class Places:
+    """The position of each pair of job and place as written, and the names of all positions.
+
+    Parameters
+    ----------
+    pair : ndarray of int
+        Pair of each attempt.
+    pos, exact : ndarray, one a pair
+        Position (-1: none) and whether its place is written as the plan has it.
+    names : pyarrow.Table
+        ``job``, ``panel``, ``port`` of each position.
+    texts : list of str
+        Each place as written, by its number.
+    """
+
+    pair: np.ndarray
+    pos: np.ndarray
+    exact: np.ndarray
+    names: pa.Table
+    texts: list[str]
+
+
+def spots_of(
+    stacked: Mapping[str, pa.Table], crew: Crew, decided: Mapping[str, Mapping[str, str]]
+) -> tuple[Spots, list[tuple[str, str, str]]]:
+    """Number every place as written; the words for places as (job, written, meaning).
+
+    A decision on a place is keyed ``job|place as written`` and holds for that job; an alias of the
+    settings for all jobs.
+    """
+    aliases = {row.written: row.meaning for row in crew.aliases if row.kind == "place"}
+    words = [("", written, meant) for written, meant in aliases.items()]
+    for key, meant in decided.get("place", {}).items():
+        job, _, written = key.partition("|")
+        if written not in aliases:
+            words.append((job, written, meant))
+    number: dict[str, int] = {}
+    of = {name: _spots(stacked[name], number) for name in PLACED}
+    for _, _, meant in words:
+        number.setdefault(meant, len(number))
+    return Spots(list(number), of), words
+
+
+def _spots(rows: pa.Table, number: dict[str, int]) -> np.ndarray:
+    """Number of each row's place: in one cell, else panel and port in two."""
+    place, panel, port = (coded(rows, f"{name}_text") for name in ("place", "panel", "port"))
+    shape = (len(place.words) + 1, len(panel.words) + 1, len(port.words) + 1)
+    packed = np.ravel_multi_index((place.codes + 1, panel.codes + 1, port.codes + 1), shape)
+    groups, distinct = grouped(packed)
+    codes = np.full(len(distinct), -1, dtype=np.int32)
+    for at, one in enumerate(zip(*np.unravel_index(distinct, shape), strict=True)):
+        shown = [
+            part.words[where - 1].strip(" ") if where else ""
+            for part, where in zip((place, panel, port), one, strict=True)
+        ]
+        text = shown[0] or "/".join(part for part in shown[1:] if part)
+        if text:
+            codes[at] = number.setdefault(text, len(number))
+    return codes[groups]
+
+
+def grouped(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Group of each value, and the distinct values in order of their first place."""
+    import pyarrow as pa
+
+    found = pa.array(values).dictionary_encode()
+    return (
+        found.indices.to_numpy(zero_copy_only=False),
+        found.dictionary.to_numpy(zero_copy_only=False),
+    )
 
 
 def find_places(
-    con: duckdb.DuckDBPyConnection, crew: Crew, decided: Mapping[str, Mapping[str, str]]
-) -> None:
-    """Make ``planned`` and ``places`` (job, place as written -> position and how sure).
+    con: duckdb.DuckDBPyConnection,
+    stacked: Mapping[str, pa.Table],
+    words: Words,
+    spots: Spots,
+    place_words: list[tuple[str, str, str]],
+) -> Places:
+    """Make ``planned``, ``place_names`` and ``places`` (job, spot, pos, link).
 
     A place is matched to the job's planned positions by letters and numbers in order (leading
     zeros, case and punctuation dropped), then turned round (``12A``) or written close up
     (``P0317``) where that leaves one. In a job without planned positions, or on a panel that the
     plan lacks but the records use at three ports or more, the place stands for itself. Any other
-    place that the plan does not hold is left unlinked: it may be mistyped. A decision on a place
-    is keyed ``job|place as written`` and holds for that job; an alias of the settings for all.
+    place that the plan does not hold is left unlinked: it may be mistyped.
     """
     import pyarrow as pa
 
-    aliases = {row.written: row.meaning for row in crew.aliases if row.kind == "place"}
-    rows = [("", written, meant) for written, meant in aliases.items()]
-    for key, meant in decided.get("place", {}).items():
-        job, _, written = key.partition("|")
-        if written not in aliases:
-            rows.append((job, written, meant))
+    width = len(spots.texts) + 1
+    table = words.meaning("job")
+    packed = {
+        name: (coded(stacked[name], "job_text").meant(table) + 1) * np.int64(width) + codes + 1
+        for name, codes in spots.of.items()
+    }
+    groups, distinct = grouped(np.concatenate([packed[name] for name in PLACED]))
+    count = np.bincount(groups, minlength=len(distinct))
+    job, spot = distinct // width - 1, distinct % width - 1
+    pairs = pa.table(
+        {
+            "pair": pa.array(np.arange(len(distinct), dtype=np.int32)),
+            "job": words.column(job),
+            "spot": pa.array(spot.astype(np.int32)),
+            "n": pa.array(count),
+        }
+    )
+    con.register("pairs_arrow", pairs.filter(pa.array(spot >= 0)))
     con.register(
-        "place_words_arrow",
+        "spots_arrow",
         pa.table(
             {
-                name: pa.array([row[number] for row in rows], pa.string())
-                for number, name in enumerate(("job", "written", "meaning"))
+                "spot": pa.array(np.arange(len(spots.texts), dtype=np.int32)),
+                "raw": pa.array(spots.texts, pa.string()),
             }
         ),
     )
-    con.execute("CREATE TABLE place_words AS SELECT * FROM place_words_arrow")
+    names = ("job", "written", "meaning")
+    con.register(
+        "place_words",
+        pa.table(
+            {
+                name: pa.array([row[at] for row in place_words], pa.string())
+                for at, name in enumerate(names)
+            }
+        ),
+    )
+    con.execute(f"CREATE TYPE link AS ENUM {LINKS}")
     con.execute(_MACROS)
     con.execute(_PLANNED)
     con.execute(_PLACES)
+    found = con.execute(_KEYS).fetchnumpy()
+    planned = con.execute(_PLANNED_KEYS).fetchnumpy()["key"]
+    keys, number = np.unique(np.concatenate([found["key"], planned]), return_inverse=True)
+    pos = np.full(len(distinct), -1, dtype=np.int32)
+    pos[found["pair"]] = number[: len(found["key"])]
+    exact = np.zeros(len(distinct), dtype=bool)
+    exact[found["pair"]] = found["exact"]
+    numbers = pa.array(np.arange(len(keys), dtype=np.int32))
+    con.register("numbers", pa.table({"key": pa.array(keys), "pos": numbers}))
+    con.execute(_NUMBERED)
+    names = _names(con, words, keys)
+    con.register("place_names", names.append_column("pos", numbers))
+    linked = np.flatnonzero(pos >= 0)
+    con.register(
+        "places",
+        pa.table(
+            {
+                "job": words.column(job[linked]),
+                "spot": pa.array(spot[linked].astype(np.int32)),
+                "pos": pa.array(pos[linked]),
+                "link": pa.array(np.where(exact[linked], *LINKS[:2]), pa.string()),
+            }
+        ),
+    )
+    return Places(groups[: len(packed["attempts"])], pos, exact, names, spots.texts)
+
+
+def _names(con: duckdb.DuckDBPyConnection, words: Words, keys: np.ndarray) -> pa.Table:
+    """Job, panel and port of each position by its key."""
+    import pyarrow as pa
+
+    columns = {"job": words.column(keys >> 2 * _BITS)}
+    for name, shift in (("panel", _BITS), ("port", 0)):
+        texts = con.execute(f"SELECT {name} FROM {name}s ORDER BY {name}_no").fetchall()
+        codes = (keys >> shift & (1 << _BITS) - 1) - 1
+        columns[name] = pa.DictionaryArray.from_arrays(
+            pa.array(codes.astype(np.int32)), pa.array([one for (one,) in texts], pa.string())
+        )
+    return pa.table(columns)

@@ -22,115 +22,107 @@ FROM tested m LEFT JOIN test_limits l ON l.job IS NOT DISTINCT FROM m.job
     AND l.connector_type = m.connector_type AND l.quantity = m.quantity
     AND l.wavelength_nm IS NOT DISTINCT FROM m.wavelength_nm AND l.day IS NOT DISTINCT FROM m.date;
 CREATE TABLE required_readings AS
-SELECT r.position_id, q.test, r.when_utc, r.date, r.after_cleaning, r.verdict, r.quantity,
-    r.wavelength_nm, r.direction, r.src, r.rn
+SELECT r.pos, q.test, r.when_utc, r.date, r.after_cleaning, r.verdict, r.quantity,
+    r.wavelength_nm, r.direction, r.rn
 FROM readings r JOIN required q ON q.connector_type = r.connector_type
     AND q.quantity = r.quantity
     AND (q.wavelength_nm IS NULL OR q.wavelength_nm = r.wavelength_nm)
-WHERE r.position_id IS NOT NULL AND r.verdict <> 'unknown';
+WHERE r.pos IS NOT NULL AND r.verdict <> 'unknown';
 CREATE TABLE rounds AS
-SELECT position_id, test, when_utc, any_value(date) AS date,
+SELECT pos, test, when_utc, any_value(date) AS date,
     bool_or(coalesce(after_cleaning, false)) AS after_cleaning, bool_or(verdict = 'fail') AS failed,
-    row_number() OVER (PARTITION BY position_id, test ORDER BY when_utc NULLS LAST) AS nth,
-    row_number() OVER (PARTITION BY position_id, test ORDER BY when_utc DESC NULLS FIRST) AS back
-FROM required_readings GROUP BY position_id, test, when_utc;
+    row_number() OVER (PARTITION BY pos, test ORDER BY when_utc NULLS LAST) AS nth,
+    row_number() OVER (PARTITION BY pos, test ORDER BY when_utc DESC NULLS FIRST) AS back
+FROM required_readings GROUP BY pos, test, when_utc;
 CREATE TABLE cleaned AS
-SELECT position_id, logged FROM rework_placed
-WHERE disposition = 'cleaned' AND position_id IS NOT NULL;
+SELECT pos, logged FROM rework_placed
+WHERE disposition = 'cleaned' AND pos IS NOT NULL;
 CREATE TABLE failed_tests AS
-SELECT f.position_id, bool_or(NOT EXISTS (
-        SELECT 1 FROM rounds p WHERE p.position_id = f.position_id AND p.test = f.test
+SELECT f.pos, bool_or(NOT EXISTS (
+        SELECT 1 FROM rounds p WHERE p.pos = f.pos AND p.test = f.test
             AND p.nth > f.nth AND NOT p.failed AND (p.after_cleaning OR EXISTS (
-                SELECT 1 FROM cleaned c WHERE c.position_id = f.position_id
+                SELECT 1 FROM cleaned c WHERE c.pos = f.pos
                 AND c.logged >= f.date))
     )) AS unforgiven
-FROM rounds f WHERE f.failed GROUP BY f.position_id;
+FROM rounds f WHERE f.failed GROUP BY f.pos;
 CREATE TABLE tests_of AS
-SELECT position_id, count(DISTINCT test) FILTER (back = 1 AND NOT failed) AS passed,
+SELECT pos, count(DISTINCT test) FILTER (back = 1 AND NOT failed) AS passed,
     bool_or(back = 1 AND failed) AS last_failed, bool_or(nth = 1 AND failed) AS first_failed,
     count(DISTINCT test) AS tested, max(when_utc) FILTER (back = 1 AND NOT failed) AS passed_when,
     min(when_utc) FILTER (back = 1 AND NOT failed) AS passed_from
-FROM rounds GROUP BY position_id;
+FROM rounds GROUP BY pos;
 """
 
 _PARTS = """
-CREATE TABLE all_positions AS
-SELECT position_id, any_value(job) AS job, any_value(panel) AS panel, any_value(port) AS port FROM (
-    SELECT position_id, job, panel, port FROM planned_kept
-    UNION ALL SELECT position_id, job, panel, port FROM judged WHERE position_id IS NOT NULL
-    UNION ALL SELECT position_id, job, panel, port FROM readings WHERE position_id IS NOT NULL
-    UNION ALL SELECT position_id, job, panel, port FROM rework_placed WHERE position_id IS NOT NULL
-) GROUP BY position_id;
 CREATE TABLE first_arc AS SELECT * FROM arcs WHERE attempt_no = 1;
-CREATE TABLE arc_counts AS
-SELECT position_id, count(*) AS arcs, max(when_utc) AS last_when,
-    arg_max(verdict, attempt_no) AS last_verdict, arg_max(day, attempt_no) AS last_day,
-    max(list_position(['exact', 'normalised', 'probable'], link)) AS link_no
-FROM arcs GROUP BY position_id;
+CREATE TABLE last_arc AS
+SELECT pos, attempt_no AS arcs, verdict AS last_verdict, day AS last_day FROM arcs
+WHERE next_rn IS NULL;
+CREATE TABLE arc_spans AS
+SELECT pos, max(when_utc) AS last_when, max(link) AS link FROM arcs GROUP BY pos;
 CREATE TABLE losses_before AS
-SELECT position_id, count(*) AS preparation_losses,
-    max(list_position(['exact', 'normalised', 'probable'], link)) AS link_no,
-    arg_min(error, (when_utc, src, rn)) AS error
-FROM judged WHERE position_id IS NOT NULL AND NOT coalesce(reached_arc, true) GROUP BY position_id;
+SELECT pos, count(*) AS preparation_losses, max(link) AS link
+FROM judged WHERE pos IS NOT NULL AND NOT reached GROUP BY pos;
 CREATE TABLE entries_of AS
-SELECT position_id, count(*) AS rework_entries, sum(rework_min) AS rework_min,
+SELECT pos, count(*) AS rework_entries, sum(rework_min) AS rework_min,
     count(*) FILTER (disposition <> 'cleaned' AND step NOT IN ('prepare', 'cleave')
         AND NOT (step = 'unknown' AND cause IN ('strip or nick', 'cleave'))) AS against,
     count(*) FILTER (disposition <> 'cleaned' AND step = 'unknown'
         AND cause IN ('strip or nick', 'cleave')) AS unclear,
-    arg_min(step, (logged, src, rn)) FILTER (disposition <> 'cleaned'
+    arg_min(step, (logged, rn)) FILTER (disposition <> 'cleaned'
         AND step NOT IN ('prepare', 'cleave')) AS step,
-    arg_min(cause, (logged, src, rn)) FILTER (disposition <> 'cleaned'
+    arg_min(cause, (logged, rn)) FILTER (disposition <> 'cleaned'
         AND step NOT IN ('prepare', 'cleave')) AS cause,
-    arg_max(disposition, (logged, src, rn)) AS last_disposition, max(logged) AS last_logged,
-    max(list_position(['exact', 'normalised', 'probable'], link)) AS link_no
-FROM rework_placed WHERE position_id IS NOT NULL GROUP BY position_id;
+    arg_max(disposition, (logged, rn)) AS last_disposition, max(logged) AS last_logged,
+    max(link) AS link
+FROM rework_placed WHERE pos IS NOT NULL GROUP BY pos;
 CREATE TABLE first_entry AS
-SELECT e.position_id, arg_min(e.step, (e.logged, e.src, e.rn)) AS step,
-    arg_min(e.cause, (e.logged, e.src, e.rn)) AS cause
-FROM entries e JOIN entry_arcs x USING (src, rn) JOIN first_arc f ON f.attempt_id = x.attempt_id
-WHERE e.disposition <> 'cleaned' GROUP BY e.position_id;
+SELECT e.pos, arg_min(e.step, (e.logged, e.rn)) AS step, arg_min(e.cause, (e.logged, e.rn)) AS cause
+FROM entries e JOIN entry_arcs x USING (rn) JOIN first_arc f ON f.rn = x.attempt
+WHERE e.disposition <> 'cleaned' GROUP BY e.pos;
 CREATE TABLE bodies_of AS
-SELECT position_id, sum(bodies) AS bodies FROM (
-    SELECT a.position_id, coalesce(w.bodies, CASE WHEN a.verdict = 'fail' THEN b.at_splice
+SELECT pos, sum(bodies) AS bodies FROM (
+    SELECT a.pos, coalesce(w.bodies, CASE WHEN a.verdict = 'fail' THEN b.at_splice
         ELSE b.after END) AS bodies
     FROM arcs a JOIN body_use b USING (connector_type)
-    LEFT JOIN (SELECT x.attempt_id, sum(e.bodies) AS bodies FROM entries e
-        JOIN entry_arcs x USING (src, rn) GROUP BY 1) w USING (attempt_id)
-    WHERE a.next_id IS NOT NULL OR a.verdict = 'fail'
+    LEFT JOIN (SELECT x.attempt, sum(e.bodies) AS bodies FROM entries e
+        JOIN entry_arcs x USING (rn) GROUP BY 1) w ON w.attempt = a.rn
+    WHERE a.next_rn IS NOT NULL OR a.verdict = 'fail'
     UNION ALL
-    SELECT position_id, bodies FROM entries WHERE kind = 'before' AND position_id IS NOT NULL
-) GROUP BY position_id;
+    SELECT pos, bodies FROM entries WHERE kind = 'before' AND pos IS NOT NULL
+) GROUP BY pos;
+CREATE TABLE all_positions AS
+SELECT pos FROM planned_kept UNION SELECT pos FROM first_arc UNION SELECT pos FROM losses_before
+UNION SELECT pos FROM readings WHERE pos IS NOT NULL UNION SELECT pos FROM entries_of;
 """
 
 _ANSWERS = """
 CREATE TABLE positions_raw AS
 WITH joined AS (
-    SELECT p.*, n.site, n.position_id IS NOT NULL AS planned,
-        coalesce(f.connector_type, n.connector_type, t.connector_type, 'unknown') AS connector_type,
-        coalesce(f.fibre_lot, n.fibre_lot, 'unknown') AS fibre_lot,
-        coalesce(f.connector_lot, n.connector_lot, 'unknown') AS connector_lot,
-        f.attempt_id AS first_attempt_id, f.when_utc AS first_when, f.day AS first_date,
-        f.technician, f.splicer, f.cleaver, f.heater, f.program, f.verdict, f.error,
+    SELECT p.pos, n.pos IS NOT NULL AS planned,
+        coalesce(f.connector_type, n.connector_type, t.connector_type, 'unknown'::word)
+            AS connector_type,
+        f.rn AS first_rn, f.day AS first_date, n.rn AS planned_rn,
+        coalesce(n.fibre_lot, 'unknown'::word) AS fibre_lot,
+        coalesce(n.connector_lot, 'unknown'::word) AS connector_lot, f.verdict,
         coalesce(c.arcs, 0) AS arcs, coalesce(b.preparation_losses, 0) AS preparation_losses,
         coalesce(e.rework_entries, 0) AS rework_entries, e.rework_min, e.against, e.unclear,
         e.step AS entry_step, e.cause AS entry_cause, e.last_disposition, e.last_logged,
-        g.step AS first_step, g.cause AS first_cause, b.error AS early_error,
-        c.last_when, c.last_day, c.last_verdict, s.passed, s.last_failed, s.first_failed,
+        g.step AS first_step, g.cause AS first_cause,
+        d.last_when, c.last_day, c.last_verdict, s.passed, s.last_failed, s.first_failed,
         s.tested, s.passed_when, s.passed_from, coalesce(x.unforgiven, false) AS unforgiven,
-        m.position_id IS NOT NULL AS doubtful_first,
-        p.position_id IN (SELECT position_id FROM mistyped) AS misplaced, o.bodies AS spent,
-        greatest(coalesce(c.link_no, 0), coalesce(b.link_no, 0), coalesce(e.link_no, 0),
-            coalesce(t.link_no, 0)) AS link_no
-    FROM all_positions p LEFT JOIN planned_kept n USING (position_id)
-    LEFT JOIN first_arc f USING (position_id) LEFT JOIN arc_counts c USING (position_id)
-    LEFT JOIN losses_before b USING (position_id) LEFT JOIN entries_of e USING (position_id)
-    LEFT JOIN first_entry g USING (position_id) LEFT JOIN tests_of s USING (position_id)
-    LEFT JOIN failed_tests x USING (position_id) LEFT JOIN maybe_first m USING (position_id)
-    LEFT JOIN bodies_of o USING (position_id)
-    LEFT JOIN (SELECT position_id, any_value(connector_type) AS connector_type,
-        max(list_position(['exact', 'normalised', 'probable'], link)) AS link_no
-        FROM readings WHERE position_id IS NOT NULL GROUP BY 1) t USING (position_id)
+        m.pos IS NOT NULL AS doubtful_first,
+        p.pos IN (SELECT pos FROM mistyped) AS misplaced, o.bodies AS spent,
+        greatest(d.link, b.link, e.link, t.link) AS link
+    FROM all_positions p LEFT JOIN planned_kept n USING (pos)
+    LEFT JOIN first_arc f USING (pos) LEFT JOIN last_arc c USING (pos)
+    LEFT JOIN arc_spans d USING (pos)
+    LEFT JOIN losses_before b USING (pos) LEFT JOIN entries_of e USING (pos)
+    LEFT JOIN first_entry g USING (pos) LEFT JOIN tests_of s USING (pos)
+    LEFT JOIN failed_tests x USING (pos) LEFT JOIN maybe_first m USING (pos)
+    LEFT JOIN bodies_of o USING (pos)
+    LEFT JOIN (SELECT pos, any_value(connector_type) AS connector_type, max(link) AS link
+        FROM readings WHERE pos IS NOT NULL GROUP BY 1) t USING (pos)
 ), counted AS (
     SELECT j.*, coalesce(q.tests, 0) AS tests_wanted, u.after AS body_each,
         coalesce(j.passed, 0) >= coalesce(q.tests, 0) AND coalesce(q.tests, 0) > 0 AS all_passed,
@@ -188,8 +180,7 @@ CASE error WHEN 'cleave angle' THEN 'cleave' WHEN 'end face' THEN 'cleave'
 """
 
 POSITIONS = f"""
-SELECT position_id, job, panel, port, site, planned, connector_type, fibre_lot, connector_lot,
-    first_attempt_id, first_when, first_date, technician, splicer, cleaver, heater, program, arcs,
+SELECT p.pos, i.site, planned, connector_type, fibre_lot, connector_lot, first_rn, first_date, arcs,
     preparation_losses, rework_entries, bodies, rework_min, first_pass_splice,
     split_part(termination, ': ', 1) AS first_pass_termination, first_pass_link,
     split_part(termination, ': ', 2) AS why,
@@ -204,11 +195,13 @@ SELECT position_id, job, panel, port, site, planned, connector_type, fibre_lot, 
         WHEN verdict = 'fail' THEN {_CAUSES}
         WHEN entry_cause IS NOT NULL AND arcs <= 1 THEN entry_cause ELSE 'unknown' END
         AS failed_cause,
-    state, accepted_when,
-    CASE WHEN link_no = 0 THEN NULL
-        ELSE list_extract(['exact', 'normalised', 'probable'], link_no) END AS link
-FROM positions_raw
+    state, accepted_when, link
+FROM positions_raw p
+LEFT JOIN (SELECT rn, site FROM in_planned) i ON i.rn = p.planned_rn
+LEFT JOIN (SELECT rn, error FROM in_attempts WHERE error <> 'none') e ON e.rn = p.first_rn
+ORDER BY p.pos
 """
+"""SQL of the positions, but for what their names and their first arc tell."""
 
 
 def limit_rows(
@@ -248,7 +241,7 @@ def estimate_limits(con: duckdb.DuckDBPyConnection, crew: Crew, attempts: str) -
         f"SELECT DISTINCT job, connector_type, day FROM {attempts} ORDER BY ALL"
     ).fetchall()
     con.execute(
-        "CREATE OR REPLACE TABLE estimate_limits (job VARCHAR, connector_type VARCHAR, day DATE,"
+        "CREATE OR REPLACE TABLE estimate_limits (job word, connector_type word, day DATE,"
         " limit_db DOUBLE, at_least BOOLEAN)"
     )
     _fill(con, "estimate_limits", limit_rows(crew, combos, "estimated loss", None))
@@ -270,7 +263,7 @@ def _test_limits(con: duckdb.DuckDBPyConnection, crew: Crew) -> None:
         " WHERE quantity <> 'end face' AND result = 'unknown' ORDER BY ALL"
     ).fetchall()
     con.execute(
-        "CREATE TABLE test_limits (job VARCHAR, connector_type VARCHAR, day DATE,"
+        "CREATE TABLE test_limits (job word, connector_type word, day DATE,"
         " limit_db DOUBLE, at_least BOOLEAN, quantity VARCHAR, wavelength_nm DOUBLE)"
     )
     rows = [
@@ -293,7 +286,7 @@ def _types(con: duckdb.DuckDBPyConnection, crew: Crew) -> None:
     ]
     kinds = sorted({*named, "unknown"})
     con.execute(
-        "CREATE TABLE required (connector_type VARCHAR, test VARCHAR, quantity VARCHAR,"
+        "CREATE TABLE required (connector_type word, test VARCHAR, quantity VARCHAR,"
         " wavelength_nm DOUBLE)"
     )
     _fill(
@@ -305,7 +298,7 @@ def _types(con: duckdb.DuckDBPyConnection, crew: Crew) -> None:
             for test in crew.connector(kind).required_tests
         ],
     )
-    con.execute("CREATE TABLE body_use (connector_type VARCHAR, at_splice DOUBLE, after DOUBLE)")
+    con.execute("CREATE TABLE body_use (connector_type word, at_splice DOUBLE, after DOUBLE)")
     _fill(
         con,
         "body_use",

@@ -6,12 +6,15 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cached_property
 from typing import TYPE_CHECKING
+
+import numpy as np
 
 from yieldkit.crew import Crew
 from yieldkit.records import spelling
 from yieldkit.records.parsed import PARSED, Parsed
-from yieldkit.records.tables import arrow_schema
+from yieldkit.records.tables import Table, arrow_schema
 
 if TYPE_CHECKING:
     import duckdb
@@ -24,14 +27,8 @@ KINDS_OF_WORDS = {
     "connector type": ("connector_type_text",),
 }
 """Columns that hold each kind of word."""
-DROPPED = (
-    "splicer_text",
-    "cleaver_text",
-    "heater_text",
-    "furniture_text",
-    "job_text",
-    "connector_type_text",
-)
+UNKNOWN = "unknown"
+_LOTS = ("fibre_lot_text", "connector_lot_text")
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,6 +44,47 @@ class Source:
     parsed: Parsed | None = None
 
 
+@dataclass(frozen=True, eq=False)
+class Coded:
+    """A column of text as numbers: ``words[codes]``; -1 where nothing stands."""
+
+    codes: np.ndarray
+    words: list[str]
+
+    def meant(self, table: Mapping[str, int]) -> np.ndarray:
+        """The number that ``table`` has for each word; -1 for none."""
+        numbers = np.array([table.get(word, -1) for word in self.words] + [-1], dtype=np.int32)
+        return numbers[self.codes]
+
+
+@dataclass(frozen=True, eq=False)
+class Words:
+    """Every code of the records in order of code point; the engine reckons with their numbers.
+
+    ``meant`` maps a kind of word to the meaning of each spelling.
+    """
+
+    texts: list[str]
+    meant: dict[str, dict[str, str]]
+
+    @cached_property
+    def number(self) -> dict[str, int]:
+        """Number of each code."""
+        return {text: number for number, text in enumerate(self.texts)}
+
+    def meaning(self, kind: str) -> dict[str, int]:
+        """Number of the meaning of each spelling of a kind."""
+        return {written: self.number[meant] for written, meant in self.meant[kind].items()}
+
+    def column(self, codes: np.ndarray) -> pa.DictionaryArray:
+        """Codes as a column of text; the engine casts it to its type ``word`` at no cost."""
+        import pyarrow as pa
+
+        return pa.DictionaryArray.from_arrays(
+            pa.array(codes.astype(np.int32), mask=codes < 0), pa.array(self.texts, pa.string())
+        )
+
+
 def in_order(sources: Iterable[Source]) -> list[Source]:
     """Sources by name (code point), then digest: the order in which rows count."""
     return sorted(sources, key=lambda source: (source.file, source.sha256))
@@ -55,69 +93,138 @@ def in_order(sources: Iterable[Source]) -> list[Source]:
 def stack(sources: Sequence[Source]) -> dict[str, pa.Table]:
     """All files' rows of each parsed table, with ``file``, ``src``, ``rn``, ``furniture_text``.
 
-    ``src`` is the file's place in the order, ``rn`` the row's in its file; ``furniture_text`` is
-    the machine that the file names for all its rows. Times are in microseconds, as the engine
-    reckons.
+    ``src`` is the file's place in the order, ``rn`` the row's place among all rows of its table;
+    ``furniture_text`` is the machine that the file names for all its rows. Text is coded, each
+    distinct word once. Times are in microseconds, as the engine reckons.
     """
     import pyarrow as pa
 
     stacked = {}
     for name, table in PARSED.items():
-        schema = arrow_schema(table)
-        parts = [
-            _numbered(source.parsed.rows.select(schema.names).cast(schema), src, source)
-            for src, source in enumerate(sources)
-            if source.parsed is not None and source.parsed.table == name
-        ]
-        empty = _numbered(schema.empty_table(), 0, None)
-        stacked[name] = pa.concat_tables([empty, *parts]).unify_dictionaries()
+        schema = _coded_schema(table)
+        parts = [schema.empty_table()]
+        counts, places = [], []
+        for src, source in enumerate(sources):
+            if source.parsed is not None and source.parsed.table == name:
+                parts.append(_coded(source.parsed.rows, schema))
+                counts.append(source.parsed.rows.num_rows)
+                places.append(src)
+        rows = pa.concat_tables(parts).unify_dictionaries().combine_chunks()
+        src_of = np.repeat(np.array(places, dtype=np.int32), counts)
+        for column, words in (
+            ("file", [source.file for source in sources]),
+            ("furniture_text", [_unit(source) for source in sources]),
+        ):
+            rows = rows.append_column(column, _of_source(words, src_of))
+        rows = rows.append_column("src", pa.array(src_of))
+        rows = rows.append_column("rn", pa.array(np.arange(rows.num_rows, dtype=np.int32)))
+        stacked[name] = rows
     return stacked
+
+
+def _coded_schema(table: Table) -> pa.Schema:
+    import pyarrow as pa
+
+    fields = []
+    for found in arrow_schema(table):
+        kind = found.type
+        if pa.types.is_string(kind) and found.name != "fingerprint":
+            kind = pa.dictionary(pa.int32(), pa.string())
+        elif found.name == "when_shown":
+            kind = pa.timestamp("us")
+        fields.append(pa.field(found.name, kind))
+    return pa.schema(fields)
+
+
+def _coded(rows: pa.Table, schema: pa.Schema) -> pa.Table:
+    """One file's rows with their text coded."""
+    import pyarrow as pa
+
+    columns = []
+    for wanted in schema:
+        column = rows[wanted.name]
+        if pa.types.is_dictionary(wanted.type) and not pa.types.is_dictionary(column.type):
+            column = column.cast(pa.string()).dictionary_encode()
+        columns.append(column if column.type == wanted.type else column.cast(wanted.type))
+    return pa.Table.from_arrays(columns, schema=schema)
+
+
+def _of_source(words: Sequence[str | None], src_of: np.ndarray) -> pa.DictionaryArray:
+    """A column that has one text for all rows of a file."""
+    import pyarrow as pa
+
+    known = sorted({word for word in words if word is not None})
+    number: dict[str | None, int] = {word: at for at, word in enumerate(known)}
+    codes = np.array([number.get(word, -1) for word in words] + [-1], dtype=np.int32)[src_of]
+    return pa.DictionaryArray.from_arrays(
+        pa.array(codes, mask=codes < 0), pa.array(known, pa.string())
+    )
+
+
+def coded(rows: pa.Table, column: str) -> Coded:
+    """A column of text of a stacked table as numbers."""
+    found = rows[column].combine_chunks()
+    codes = found.indices.fill_null(-1).to_numpy(zero_copy_only=False)
+    return Coded(codes, found.dictionary.to_pylist())
+
+
+def words_of(
+    stacked: Mapping[str, pa.Table], meanings: Sequence[spelling.Meaning], crew: Crew
+) -> Words:
+    """Every code that a table can name."""
+    meant: dict[str, dict[str, str]] = {kind: {} for kind in KINDS_OF_WORDS}
+    for one in meanings:
+        if one.meaning is not None:
+            meant[one.kind][one.written] = one.meaning
+    found = {UNKNOWN, *(word for table in meant.values() for word in table.values())}
+    for row in crew.equipment:
+        found |= {row.unit, row.serial or row.unit}
+    for name, column in (
+        ("attempts", "serial_text"),
+        *((name, lot) for name in ("attempts", "planned") for lot in _LOTS),
+    ):
+        found |= {word.strip(" ") for word in coded(stacked[name], column).words}
+    return Words(sorted(found - {""}), meant)
 
 
 def lay(
     con: duckdb.DuckDBPyConnection,
     sources: Sequence[Source],
     stacked: Mapping[str, pa.Table],
-    meanings: Sequence[spelling.Meaning],
+    words: Words,
+    spots: Mapping[str, np.ndarray],
 ) -> None:
-    """Make ``sources`` and a table ``in_<name>`` of each parsed table, spellings resolved.
+    """Make the type ``word``, ``sources`` and ``in_<name>`` of each parsed table.
 
-    Beside each column ``x_text`` of a kind of word stands ``x_meant``, missing where unknown.
+    Beside each column ``x_text`` of a kind of word stands ``x_meant``, missing where unknown;
+    ``spot`` is the number of the place as written.
     """
     import pyarrow as pa
 
+    con.register("words_arrow", pa.table({"text": pa.array(words.texts, pa.string())}))
+    con.execute("CREATE TYPE word AS ENUM (SELECT text FROM words_arrow)")
     con.register(
-        "sources_arrow",
+        "sources",
         pa.table(
             {
                 "src": pa.array(range(len(sources)), pa.int32()),
                 "file": pa.array([s.file for s in sources], pa.string()),
-                "sha256": pa.array([s.sha256 for s in sources], pa.string()),
-                "downloaded": pa.array([_downloaded(s) for s in sources], pa.timestamp("us")),
+                "downloaded": pa.array([downloaded_of(s) for s in sources], pa.timestamp("us")),
             }
         ),
     )
-    con.execute("CREATE TABLE sources AS SELECT * FROM sources_arrow")
     for name, rows in stacked.items():
-        rows = _with_meanings(rows, meanings)
-        if name == "attempts":  # the one large table: what has its meaning is not carried along
-            rows = rows.drop_columns([*DROPPED, "when_text"])
+        if name != "attempts":  # the one large table: its words are reckoned with as numbers
+            for kind, columns in KINDS_OF_WORDS.items():
+                table = words.meaning(kind)
+                for column in columns:
+                    if column in rows.schema.names:
+                        codes = coded(rows, column).meant(table)
+                        rows = rows.append_column(meaning(column), words.column(codes))
+        if name in spots:
+            codes = spots[name]
+            rows = rows.append_column("spot", pa.array(codes, mask=codes < 0))
         con.register(f"in_{name}", rows)
-
-
-def _with_meanings(rows: pa.Table, meanings: Sequence[spelling.Meaning]) -> pa.Table:
-    import pyarrow as pa
-    import pyarrow.compute as pc
-
-    for kind, columns in KINDS_OF_WORDS.items():
-        known = [m for m in meanings if m.kind == kind]
-        written = pa.array([m.written for m in known], pa.string())
-        meant = pa.array([m.meaning for m in known], pa.string())
-        for column in columns:
-            if column in rows.schema.names:
-                found = meant.take(pc.index_in(rows[column].combine_chunks(), written))
-                rows = rows.append_column(meaning(column), found)
-    return rows
 
 
 def _unit(source: Source) -> str | None:
@@ -125,32 +232,10 @@ def _unit(source: Source) -> str | None:
     return str(unit) if unit else None
 
 
-def _downloaded(source: Source) -> datetime | None:
+def downloaded_of(source: Source) -> datetime | None:
+    """When a file says that it was downloaded."""
     found = source.parsed.furniture.get("downloaded") if source.parsed else None
     return found.replace(tzinfo=None) if isinstance(found, datetime) else None
-
-
-def _numbered(rows: pa.Table, src: int, source: Source | None) -> pa.Table:
-    import numpy as np
-    import pyarrow as pa
-
-    count = rows.num_rows
-    unit = _unit(source) if source else None
-    where = pa.DictionaryArray.from_arrays(
-        pa.array(np.zeros(count, np.int32)), pa.array([source.file if source else ""], pa.string())
-    )
-    for name, column in (
-        ("src", pa.array(np.full(count, src, np.int32))),
-        ("rn", pa.array(np.arange(count, dtype=np.int64))),
-        ("furniture_text", pa.repeat(pa.scalar(unit, pa.string()), count)),
-        ("file", where),
-    ):
-        rows = rows.append_column(name, column)
-    if "when_shown" in rows.schema.names:
-        place = rows.schema.get_field_index("when_shown")
-        micro = rows["when_shown"].cast(pa.timestamp("us"))
-        rows = rows.set_column(place, "when_shown", micro)
-    return rows
 
 
 def spell(
@@ -184,9 +269,11 @@ def _written(tables: Iterable[pa.Table], columns: Sequence[str]) -> dict[str, in
     for table in tables:
         for column in columns:
             if column in table.schema.names:
-                for found in table[column].value_counts().to_pylist():
-                    if found["values"] and found["values"].strip():
-                        counts[found["values"]] += found["counts"]
+                found = coded(table, column)
+                times = np.bincount(found.codes[found.codes >= 0], minlength=len(found.words))
+                for word, number in zip(found.words, times.tolist(), strict=True):
+                    if number and word.strip():
+                        counts[word] += number
     return dict(sorted(counts.items()))
 
 
@@ -222,5 +309,5 @@ def _usual(table: pa.Table, columns: Sequence[str]) -> list[str]:
 
 
 def meaning(column: str) -> str:
-    """Column that holds the meaning of the spellings in ``column``."""
+    """Column that holds the meaning of the spellings in ``column``, as the engine's ``word``."""
     return column.removesuffix("_text") + "_meant"

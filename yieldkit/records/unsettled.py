@@ -4,79 +4,83 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from yieldkit.records.counters import GAPS
 
 if TYPE_CHECKING:
     import duckdb
 
+    from yieldkit.records.clocks import Times
+
 _PLACES = """
-SELECT w.job, w.raw, w.n AS rows,
+SELECT w.job, r.raw, w.n AS rows,
     (SELECT string_agg(x, '; ' ORDER BY x) FROM (SELECT p.panel || '/' || p.port AS x FROM planned p
-        WHERE p.job = w.job AND (p.skey = sorted_key(w.pkey) OR p.port = last_part(w.pkey))
+        WHERE p.job = w.job AND (p.skey = sorted_key(s.pkey) OR p.port = last_part(s.pkey))
         LIMIT 6)) AS candidates
-FROM meant w WHERE NOT EXISTS (SELECT 1 FROM places p
-    WHERE p.job IS NOT DISTINCT FROM w.job AND p.raw = w.raw) ORDER BY w.job, w.raw
+FROM meant w JOIN spots r ON r.spot = w.spot JOIN spots s ON s.spot = w.said
+WHERE w.pair NOT IN (SELECT pair FROM found) AND w.pair NOT IN (SELECT pair FROM own_places)
+ORDER BY w.job, r.raw
 """
-_ARCS = """
-SELECT a.fingerprint, a.file, a.source_row, a.splicer, a.technician, a.job, a.raw,
-    strftime(a.when_local, '%Y-%m-%d %H:%M') AS "when", a.loss_text,
-    (SELECT string_agg(x, '; ' ORDER BY off, x) FROM (
-        SELECT panel || '/' || port AS x, off FROM near_pairs q
-        WHERE q.src = a.src AND q.rn = a.rn AND q.off < 5400 ORDER BY off LIMIT 3)) AS candidates
-FROM judged a WHERE a.position_id IS NULL ORDER BY a.when_local, a.src, a.rn
+_ROW = """SELECT i.fingerprint, i.file, i.source_row, a.splicer, a.technician, a.job, s.raw,
+    i.loss_text, a.rn"""
+_SHOWN = "JOIN in_attempts i USING (rn) LEFT JOIN spots s ON s.spot = a.spot"
+_ARCS = f"""
+{_ROW}, (SELECT string_agg(x, '; ' ORDER BY off, x) FROM (
+        SELECT n.panel || '/' || n.port AS x, off FROM near_pairs q JOIN place_names n USING (pos)
+        WHERE q.rn = a.rn AND q.off < 5400 ORDER BY off LIMIT 3)) AS candidates
+FROM (SELECT * FROM judged WHERE pos IS NULL) a {_SHOWN}
 """
-_PROBABLE = """
-SELECT a.fingerprint, a.file, a.source_row, a.splicer, a.technician, a.job, a.raw, p.why,
-    strftime(a.when_local, '%Y-%m-%d %H:%M') AS "when", a.loss_text,
-    a.panel || '/' || a.port AS candidates
-FROM judged a JOIN probable_links p USING (src, rn) ORDER BY a.when_local, a.src, a.rn
+_PROBABLE = f"""
+{_ROW}, p.why, n.panel || '/' || n.port AS candidates
+FROM probable_links p JOIN judged a USING (rn) {_SHOWN} JOIN place_names n ON n.pos = a.pos
 """
-_MISTYPED = """
-SELECT a.fingerprint, a.file, a.source_row, a.splicer, a.technician, a.job, a.raw,
-    strftime(a.when_local, '%Y-%m-%d %H:%M') AS "when", a.loss_text,
-    n.panel || '/' || n.port AS candidates
-FROM mistyped m JOIN judged a USING (src, rn) LEFT JOIN planned n
-    ON n.position_id = m.perhaps ORDER BY a.when_local, a.src, a.rn
+_MISTYPED = f"""
+{_ROW}, n.panel || '/' || n.port AS candidates
+FROM mistyped m JOIN judged a USING (rn) {_SHOWN}
+LEFT JOIN (SELECT DISTINCT pos FROM planned) p ON p.pos = m.perhaps
+LEFT JOIN place_names n ON n.pos = p.pos
 """
 _ENTRIES = """
-SELECT r.fingerprint, r.file, r.sheet, r.source_row, r.technician, r.job, r.raw, r.cause_text,
-    r.logged, (SELECT string_agg(x, '; ' ORDER BY x) FROM (SELECT DISTINCT a.panel || '/' || a.port
-        AS x FROM judged a WHERE a.verdict = 'fail' AND a.position_id IS NOT NULL
+SELECT r.fingerprint, r.file, r.sheet, r.source_row, r.technician, r.job, s.raw, r.cause_text,
+    r.logged, (SELECT string_agg(x, '; ' ORDER BY x) FROM (SELECT DISTINCT n.panel || '/' || n.port
+        AS x FROM judged a JOIN place_names n USING (pos) WHERE a.verdict = 'fail'
         AND a.job IS NOT DISTINCT FROM coalesce(r.job, a.job) AND a.day BETWEEN r.logged - 3
         AND r.logged AND (a.technician = r.technician OR r.technician = 'unknown')
         ORDER BY x LIMIT 4)) AS candidates
-FROM rework_placed r WHERE r.position_id IS NULL ORDER BY r.logged, r.src, r.rn
+FROM rework_placed r LEFT JOIN spots s USING (spot) WHERE r.pos IS NULL ORDER BY r.logged, r.rn
 """
 _TWICE = """
-SELECT r.fingerprint, r.file, r.sheet, r.source_row, r.job, r.raw, r.cause_text, r.logged
-FROM rework_placed r WHERE regexp_matches(r.fingerprint, '-([2-9]|[1-9][0-9]+)$')
-ORDER BY r.logged, r.src, r.rn
+SELECT r.fingerprint, r.file, r.sheet, r.source_row, r.job, s.raw, r.cause_text, r.logged
+FROM rework_placed r LEFT JOIN spots s USING (spot)
+WHERE regexp_matches(r.fingerprint, '-([2-9]|[1-9][0-9]+)$') ORDER BY r.logged, r.rn
 """
 _WORDS = """
 SELECT 'step' AS kind, coalesce(step_text, cause_text) AS word, count(*) AS rows,
-    any_value(cause ORDER BY src, rn) AS meant
+    any_value(cause ORDER BY rn) AS meant
 FROM rework_placed WHERE step = 'unknown' AND trim(coalesce(step_text, cause_text, '')) <> ''
 GROUP BY 2
 UNION ALL
-SELECT 'cause', cause_text, count(*), any_value(step ORDER BY src, rn)
+SELECT 'cause', cause_text, count(*), any_value(step ORDER BY rn)
 FROM rework_placed WHERE cause = 'unknown' AND trim(coalesce(cause_text, '')) <> '' GROUP BY 2
 UNION ALL
-SELECT 'outcome', outcome_text, count(*), 'other' FROM judged
+SELECT 'outcome', outcome_text, count(*), 'other'
+FROM (SELECT rn FROM judged WHERE failed) JOIN in_attempts USING (rn)
 WHERE error = 'other' AND trim(coalesce(outcome_text, '')) <> '' GROUP BY 2
 ORDER BY 1, 2
 """
 _TYPES = """
-SELECT r.file, r.sheet, r.source_row, r.fingerprint, r.job, r.raw, r.connector_type AS written,
+SELECT r.file, r.sheet, r.source_row, r.fingerprint, r.job, s.raw, r.connector_type AS written,
     n.connector_type AS planned
-FROM rework_placed r JOIN planned_kept n USING (position_id)
+FROM rework_placed r JOIN planned_kept n USING (pos) LEFT JOIN spots s USING (spot)
 WHERE r.connector_type IS NOT NULL AND r.connector_type <> n.connector_type
-ORDER BY r.logged, r.src, r.rn
+ORDER BY r.logged, r.rn
 """
 _MISSING = """
-SELECT r.fingerprint, r.file, r.sheet, r.source_row, r.job, r.raw, r.cause_text, r.logged
-FROM rework_placed r JOIN older o USING (src)
+SELECT r.fingerprint, r.file, r.sheet, r.source_row, r.job, p.raw, r.cause_text, r.logged
+FROM rework_placed r JOIN older o USING (src) LEFT JOIN spots p USING (spot)
 WHERE NOT EXISTS (SELECT 1 FROM in_rework n JOIN sources s USING (src) WHERE s.file = r.file
-    AND s.src = o.newest AND n.fingerprint = r.fingerprint) ORDER BY r.logged, r.src, r.rn
+    AND s.src = o.newest AND n.fingerprint = r.fingerprint) ORDER BY r.logged, r.rn
 """
 
 _QUERIES = {
@@ -93,11 +97,25 @@ _QUERIES = {
 }
 
 
-def unsettled(con: duckdb.DuckDBPyConnection) -> dict[str, list[dict[str, Any]]]:
+def unsettled(con: duckdb.DuckDBPyConnection, times: Times) -> dict[str, list[dict[str, Any]]]:
     """Rows of each kind of doubt that the tables alone do not tell."""
     found = {}
     for kind, query in _QUERIES.items():
         result = con.execute(query)
         names = [column[0] for column in result.description]
         found[kind] = [dict(zip(names, row, strict=True)) for row in result.fetchall()]
+    for kind in ("arc", "probable", "mistyped"):
+        found[kind] = _in_time(found[kind], times)
     return found
+
+
+def _in_time(rows: list[dict[str, Any]], times: Times) -> list[dict[str, Any]]:
+    """Rows of attempts in the order of their local time, which they then show."""
+    if not rows:
+        return rows
+    at = np.searchsorted(times.at, [row["rn"] for row in rows])
+    local = times.local[at].astype("datetime64[m]")
+    shown = np.char.replace(local.astype(str), "T", " ").tolist()
+    last = np.where(np.isnat(local), np.iinfo(np.int64).max, times.local[at].astype(np.int64))
+    order = sorted(range(len(rows)), key=lambda i: (last[i], rows[i]["rn"]))
+    return [rows[i] | {"when": None if shown[i] == "NaT" else shown[i]} for i in order]

@@ -1,0 +1,173 @@
+"""Attempts and positions, the large tables, put together column by column from numbered rows."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from yieldkit.records.attempts import KIT_SOURCES, TECHNICIAN_SOURCES
+from yieldkit.records.positions import POSITIONS
+from yieldkit.records.tables import TABLES, arrow_schema
+
+if TYPE_CHECKING:
+    import duckdb
+    import pyarrow as pa
+
+    from yieldkit.records.attempts import Shown
+    from yieldkit.records.clocks import Times
+
+_OF_ENGINE = (
+    *("splicer", "serial", "date", "technician", "cleaver", "heater", "job", "link"),
+    *("connector_type", "fibre_lot", "connector_lot", "loss_low_db", "loss_high_db"),
+)
+_AS_SHOWN = (
+    *("counter", "when_shown", "fibre", "loss_text", "angle_crew_deg", "angle_other_deg"),
+    *("arcs", "file", "source_row", "fingerprint"),
+)
+_OF_FIRST_ARC = ("technician", "splicer", "cleaver", "heater", "program")
+
+
+def attempts_table(
+    con: duckdb.DuckDBPyConnection, shown: Shown, times: Times, names: pa.Table
+) -> tuple[pa.Table, np.ndarray]:
+    """The table ``attempts``, and the row in it of each record (-1: none)."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    judged = con.sql(
+        "SELECT j.* RENAME (day AS date), c.rn IS NOT NULL AS again FROM judged j"
+        " LEFT JOIN chained c USING (rn)"
+    ).to_arrow_table()
+    judged = judged.combine_chunks()
+    at = judged["rn"].to_numpy()
+    back = np.full(shown.rows.num_rows + 1, -1, dtype=np.int64)
+    back[at] = np.arange(len(at))
+    arcs = con.execute("SELECT rn, attempt_no FROM arcs").fetchnumpy()
+    number = np.zeros(len(back), dtype=np.int64)
+    number[arcs["rn"]] = arcs["attempt_no"]
+    number = number[at]
+    when = np.searchsorted(times.at, at)
+    pos = pc.fill_null(judged["pos"].combine_chunks(), len(names)).to_numpy()
+    again = judged["again"].to_numpy()
+    redo = np.where(number > 1, 1, np.where(again, 2, 0))
+    columns = {name: judged[name] for name in _OF_ENGINE}
+    columns |= {name: shown.take(name, at) for name in _AS_SHOWN}
+    columns |= _named(names, pos)
+    columns |= {
+        "attempt_id": _ids(judged, columns),
+        "epoch": judged["epoch"],
+        "when": judged["when_utc"],
+        "when_source": pa.array(times.source[when], pa.string()),
+        "technician_source": _one_of(judged["technician_source"], TECHNICIAN_SOURCES),
+        "kit_source": _one_of(judged["kit_source"], KIT_SOURCES),
+        "place_text": _texts(shown, at),
+        "ribbon": _or_null(shown.take("ribbon_text", at)),
+        "program": _or_null(shown.take("program", at)),
+        "reached_arc": judged["reached"],
+        "error": pc.fill_null(shown.take("error", at), "none"),
+        "error_text": _or_null(shown.take("outcome_text", at)),
+        "attempt_no": pa.array(number, mask=number == 0),
+        "redo": _one_of(pa.array(redo), ("no", "yes", "probable")),
+        "remark": _or_null(shown.take("remark", at)),
+        "sheet": pc.fill_null(shown.take("sheet", at), ""),
+    }
+    return _cast(columns, "attempts"), back
+
+
+def positions_table(
+    con: duckdb.DuckDBPyConnection, attempts: pa.Table, back: np.ndarray, names: pa.Table
+) -> pa.Table:
+    """The table ``positions``."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    found = con.sql(POSITIONS).to_arrow_table().combine_chunks()
+    first = pc.fill_null(found["first_rn"].combine_chunks(), -1).to_numpy()
+    row = pa.array(back[first], mask=first < 0)
+    columns = {name: found[name] for name in found.column_names}
+    columns |= _named(names, found["pos"].to_numpy()) | {"job": names["job"].take(found["pos"])}
+    columns["first_attempt_id"] = attempts["attempt_id"].take(row)
+    columns["first_when"] = attempts["when"].take(row)
+    columns |= {name: attempts[name].take(row) for name in _OF_FIRST_ARC}
+    for name in ("fibre_lot", "connector_lot"):
+        own = attempts[name].take(row)
+        columns[name] = pc.coalesce(own, found[name].cast(pa.string()))
+    return _cast(columns, "positions")
+
+
+def with_attempts(rework: pa.Table, attempts: pa.Table, back: np.ndarray) -> pa.Table:
+    """Rework entries with the id of the attempt that each tells of."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    at = pc.fill_null(rework["attempt"].combine_chunks(), -1).to_numpy()
+    row = pa.array(back[at], mask=at < 0)
+    return rework.append_column("attempt_id", attempts["attempt_id"].take(row))
+
+
+def _named(names: pa.Table, pos: np.ndarray) -> dict[str, pa.Array]:
+    """Panel, port and id of positions; missing where ``pos`` is beyond the last."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    parts = [names[name].combine_chunks().cast(pa.string()) for name in ("job", "panel", "port")]
+    ids = pc.binary_join_element_wise(*parts, "|")
+    take = pa.array(pos, mask=pos >= len(names))
+    return {
+        "panel": parts[1].take(take),
+        "port": parts[2].take(take),
+        "position_id": ids.take(take),
+    }
+
+
+def _ids(judged: pa.Table, columns: dict[str, pa.Array]) -> pa.Array:
+    """``serial|epoch|counter``, with the fibre of a ribbon; else serial, time and fingerprint."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    text = pa.string()
+    counter, fibre = columns["counter"], columns["fibre"]
+    second = judged["epoch"].combine_chunks().dictionary_encode().cast(text)
+    third = counter.cast(text)
+    fourth = pc.if_else(pc.greater(fibre, 0), fibre, pa.scalar(None, fibre.type)).cast(text)
+    if counter.null_count:
+        known = pc.is_valid(counter)
+        shown = pc.strftime(columns["when_shown"].cast(pa.timestamp("s")), "%Y-%m-%dT%H:%M:%S")
+        second = pc.if_else(known, second, shown)
+        third = pc.coalesce(third, columns["fingerprint"])
+        fourth = pc.if_else(known, fourth, pa.scalar(None, text))
+    serial = judged["serial"].combine_chunks().cast(text)
+    return pc.binary_join_element_wise(serial, second, third, fourth, "|", null_handling="skip")
+
+
+def _one_of(codes: pa.Array, words: tuple[str, ...]) -> pa.Array:
+    import pyarrow as pa
+
+    if isinstance(codes, pa.ChunkedArray):
+        codes = codes.combine_chunks()
+    return pa.DictionaryArray.from_arrays(codes.cast(pa.int8()), list(words)).cast(pa.string())
+
+
+def _texts(shown: Shown, at: np.ndarray) -> pa.Array:
+    import pyarrow as pa
+
+    spot = shown.spot[at]
+    return pa.array(shown.places.texts, pa.string()).take(pa.array(spot, mask=spot < 0))
+
+
+def _or_null(column: pa.Array) -> pa.Array:
+    """Text without outer blanks; missing where nothing is left."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    if column.null_count == len(column):
+        return column
+    return pc.if_else(pc.equal(pc.utf8_trim(column, " "), ""), pa.scalar(None, pa.string()), column)
+
+
+def _cast(columns: dict[str, pa.Array], name: str) -> pa.Table:
+    import pyarrow as pa
+
+    schema = arrow_schema(TABLES[name])
+    return pa.table({field: columns[field] for field in schema.names}).cast(schema)
