@@ -91,7 +91,7 @@ def test_distribution_free_bound_holds_as_theory_says(share, n):
 
 
 @pytest.mark.parametrize("name", list(LAWS))
-@pytest.mark.parametrize("n, times", [(30, 600), (60, 600), (200, 300)])
+@pytest.mark.parametrize("n, times", [(30, 2000), (60, 2000), (99, 2000), (200, 2000), (600, 1000)])
 def test_met_is_seldom_wrong_with_the_limit_on_the_truth(name, n, times):
     law = LAWS[name][1]
     counts = counts_of(law, n, times, generator("met", name, n))

@@ -9,7 +9,16 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit, logit
 
-from yieldkit.answers.fair import CREW_LOGIT, CREW_SD, HANDS, LOTS, PRIOR_SD, TYPE_SD, fit_crew
+from yieldkit.answers.fair import (
+    CREW_LOGIT,
+    CREW_SD,
+    HANDS,
+    LOTS,
+    PRIOR_SD,
+    TYPE_SD,
+    CrewModel,
+    fit_crew,
+)
 from yieldkit.crew import Crew
 
 
@@ -23,7 +32,7 @@ class NewJobDraws:
         Connector types, the columns of ``mu``.
     mu : ndarray, shape (draws, types)
         Logit of the chance of a first pass in a job of no effect of its own, the crew's people and
-        kit mixed as they were, lots new.
+        kit mixed as they were, lots new as often as they were in past jobs.
     job_sd : ndarray, shape (draws,)
         Standard deviation of job effects on that logit; one effect is common to a job's types.
     n : int
@@ -96,8 +105,8 @@ def draws_for_bid(
             shift = TYPE_SD * rng.standard_normal((draws, 1))
         for lot in LOTS:
             if lot in model.kinds:
-                spread = sds[:, posterior.factors.names.index(lot)]
-                shift = shift + (spread * rng.standard_normal(draws))[:, None]
+                own_lots = positions[positions["connector_type"] == source]
+                shift = shift + _lot_met(own_lots, lot, model, effects, sds, rng)[:, None]
         columns.append(logit(np.clip(expit(level + shift + own) @ share, 1e-9, 1 - 1e-9)))
     if "job" in model.kinds:
         job_sd = sds[:, posterior.factors.names.index("job")]
@@ -105,6 +114,32 @@ def draws_for_bid(
         job_sd = PRIOR_SD * np.abs(rng.standard_normal(draws))
     n = int(model.cells["tried"].sum())
     return NewJobDraws(asked, np.column_stack(columns), job_sd, n, tuple(known))
+
+
+def _lot_met(
+    positions: pd.DataFrame,
+    lot: str,
+    model: CrewModel,
+    effects: np.ndarray,
+    sds: np.ndarray,
+    rng: np.random.Generator,
+) -> np.ndarray:
+    """Draws of the effect of the lot that a new job meets: the last in use, or a new one.
+
+    A job begins on a lot already met as often as past jobs did.
+    """
+    spread = sds[:, model.posterior.factors.names.index(lot)]
+    new = spread * rng.standard_normal(len(sds))
+    if "first_date" not in positions:
+        return new
+    jobs = positions.sort_values("first_date", kind="stable").dropna(subset=[lot])
+    lots = jobs.drop_duplicates("job")[lot].astype(str)
+    known = model.levels(lot)
+    if lots.empty or lots.iloc[-1] not in known:
+        return new
+    met = (lots.duplicated().sum() + 0.5) / len(lots)
+    at = model.posterior.block(lot).start + known.index(lots.iloc[-1])
+    return np.where(rng.random(len(sds)) < met, effects[:, at], new)
 
 
 def _from_prior(types: tuple[str, ...], rng: np.random.Generator, draws: int) -> NewJobDraws:
