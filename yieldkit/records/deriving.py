@@ -262,11 +262,10 @@ def _newest(
     found = dict(con.execute(query).fetchall())
     src = shown.rows["src"].to_numpy()[times.at]
     starts = np.flatnonzero(np.diff(src, prepend=-1))
-    local = np.maximum.reduceat(times.local.astype(np.int64), starts) if len(starts) else []
-    for one, newest in zip(src[starts].tolist(), local, strict=True):
-        found[one] = (
-            None if newest < 0 else datetime(1970, 1, 1) + timedelta(milliseconds=int(newest))
-        )
+    if len(starts):
+        local = np.maximum.reduceat(times.local.astype(np.int64), starts).tolist()
+        for one, newest in zip(src[starts].tolist(), local, strict=True):
+            found[one] = None if newest < 0 else _EPOCH + timedelta(milliseconds=newest)
     newest_local = [stacking.downloaded_of(s) or found.get(n) for n, s in enumerate(sources)]
     utc = clocks.to_utc(pd.Series(newest_local, dtype="datetime64[us]"), crew)
     return [None if pd.isna(time) else time.to_pydatetime().replace(tzinfo=UTC) for time in utc]
