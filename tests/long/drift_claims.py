@@ -11,8 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
-from yieldkit.answers.drift import REFERENCES, DriftWatch, drift_watch
-from yieldkit.answers.readings import CREW, WATCHED
+from yieldkit.answers.drift import (
+    REFERENCES,
+    DriftWatch,
+    chances_to_see,
+    drift_watch,
+    loss_shift,
+)
+from yieldkit.answers.readings import CREW, LOSS, WATCHED
 from yieldkit.answers.streams import near_normal
 from yieldkit.methods.runlength import cusum_limit
 from yieldkit.methods.runlength.assured import assured_binned_chart, binned_chart, stretch
@@ -59,16 +65,21 @@ def false_alarms(plan: CrewPlan, seed: int) -> list[dict[str, Any]]:
 def finds_the_unit(plan: CrewPlan, seed: int) -> list[dict[str, Any]]:
     """A splicer's step in loss: seen after so many weeks, put to the right unit, onset in interval.
 
-    The plan's first shift is the truth.
+    The plan's first shift is the truth; ``said`` is the chance that the watch gave before it.
     """
     crew, shift = simulate(plan, seed=seed), plan.shifts[0]
     began = plan.first_day + timedelta(days=7 * (shift.start_day // 5) + shift.start_day % 5)
     outcomes = []
+    before = watched(crew, began - timedelta(days=1))
+    own = [s for s in before.streams if (s.unit, s.quantity) == (shift.unit, LOSS)]
+    shown = loss_shift(shift.loss_factor)
+    said = [chances_to_see(s, before.settings["limits"], shown, max(STEPS_AFTER)) for s in own]
     for weeks in STEPS_AFTER:
         table = watched(crew, began + timedelta(days=7 * weeks)).table
-        table = table[(table["quantity"] == "estimated loss") & (table["unit_kind"] != CREW)]
+        table = table[(table["quantity"] == LOSS) & (table["unit_kind"] != CREW)]
         own = table[table["unit"] == shift.unit]
         row: dict[str, Any] = {"what": f"within {weeks} weeks", "seen": len(own) > 0}
+        row["said"] = float(said[0][weeks - 1]) if said else np.nan
         if len(table):
             row["first_is_right"] = table.iloc[0]["unit"] == shift.unit
         if len(own):

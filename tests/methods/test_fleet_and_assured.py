@@ -11,7 +11,15 @@ from yieldkit.methods.runlength.assured import (
     exponential_limit,
     stretch,
 )
-from yieldkit.methods.runlength.fleet import expected_alarms, fleet_alarms, fleet_limit
+from yieldkit.methods.runlength.fleet import (
+    expected_alarms,
+    fading_shift,
+    fleet_alarms,
+    fleet_limit,
+    seen_within,
+    shared_limits,
+)
+from yieldkit.methods.steps_up import recursive_residuals, upper_cusum
 
 
 def test_alarms_of_a_chart_without_memory_are_points_times_chance():
@@ -85,3 +93,24 @@ def test_a_stretched_distribution_keeps_its_sum_and_grows_its_mean():
 def test_run_length_and_mean_agree():
     within = cusum_run_length(6000, 3.0)
     assert 1 + (1 - within).sum() == pytest.approx(cusum_mean_run_length(3.0), rel=1e-9)
+
+
+def test_a_step_that_its_own_past_takes_in_agrees_with_simulation():
+    # 4,000 series of 40 quiet points and 30 after a step of 0.8; three standard errors, and one
+    # part in fifty for means shared by five points.
+    rng, limits = np.random.default_rng(12), {0.35: 5.0}
+    series = rng.standard_normal((4000, 70))
+    series[:, 40:] += 0.8
+    seen = np.zeros(30)
+    for one in series:
+        residual = recursive_residuals(one, np.ones(70))[40:]
+        seen += np.maximum.accumulate(upper_cusum(residual - 0.35) > 5.0)
+    meant = seen_within(30, limits, shift=fading_shift(0.8, 40, 30))
+    error = np.sqrt(meant * (1 - meant) / 4000)
+    assert np.all(np.abs(seen / 4000 - meant) <= 3 * error + 0.02)
+
+
+def test_sums_side_by_side_share_the_alarms():
+    limits = shared_limits([65] * 20, 1.0, references=(0.35, 1.25))
+    each = [fleet_alarms([65] * 20, h, reference=k) for k, h in limits.items()]
+    assert each == pytest.approx([0.5, 0.5], abs=1e-3)

@@ -32,7 +32,7 @@ from yieldkit.answers.readings import (
 from yieldkit.answers.result import Finding, Result
 from yieldkit.answers.streams import adjusted
 from yieldkit.crew import Crew
-from yieldkit.methods.runlength.fleet import seen_within, shared_limits
+from yieldkit.methods.runlength.fleet import fading_shift, seen_within, shared_limits
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -277,7 +277,7 @@ def _could_see(streams: Sequence[Stream], limits: Mapping[float, float], crew: C
 def weeks_to_see(stream: Stream, limits: Mapping[float, float], shift: float) -> float:
     """Whole weeks within which four in five rises by ``shift`` are seen; infinite past half a year.
 
-    The stream's own points a week and their middle variance; a past long enough to be known.
+    The stream's own points a week, their middle variance, and the past that it has now.
     """
     chances = chances_to_see(stream, limits, shift, MOST_WEEKS)
     enough = np.flatnonzero(chances >= POWER)
@@ -293,7 +293,11 @@ def chances_to_see(
     points = np.floor(a_week * np.arange(1, weeks + 1)).astype(int)
     if points[-1] < 1:
         return np.zeros(weeks)
-    seen = seen_within(int(points[-1]), limits, shift=shift / spread)
+    seen = seen_within(
+        int(points[-1]),
+        limits,
+        shift=fading_shift(shift / spread, len(days), int(points[-1])),
+    )
     return np.where(points > 0, seen[np.maximum(points - 1, 0)], 0.0)
 
 

@@ -52,7 +52,7 @@ def what_can_we_see(
     """Chance to notice a rise of one unit's losses or failures, from the crew's own days.
 
     The run length of the watch's own CUSUM, at its own limit, with the crew's own spread between
-    days. Assumes a past long enough to be known; a young crew sees less.
+    days and the past that it has: a young crew sees less.
 
     Parameters
     ----------

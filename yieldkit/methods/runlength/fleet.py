@@ -101,10 +101,35 @@ def shared_limits(
     return {k: fleet_limit(points, part, reference=k) for k in references}
 
 
-def seen_within(points: int, limits: Mapping[float, float], *, shift: float) -> Array:
+def seen_within(points: int, limits: Mapping[float, float], *, shift: float | Array) -> Array:
     """Chance that one of the CUSUMs side by side signals within 1, 2, ... points of a rise.
 
-    That of the better one at each point: the truth lies at or a little above it.
+    That of the better one at each point: the truth lies at or a little above it. ``shift`` as for
+    ``cusum_run_length``.
     """
     each = [cusum_run_length(points, h, reference=k, shift=shift) for k, h in limits.items()]
     return np.asarray(np.max(each, axis=0))
+
+
+def fading_shift(shift: float, before: int, points: int, *, every: int = 5) -> Array:
+    """Mean of each self-starting residual after a step, which later points' past takes in.
+
+    Parameters
+    ----------
+    shift : float
+        The step [standard deviations].
+    before : int
+        Points before it.
+    points : int
+        Points after it.
+    every : int
+        Points that share one mean, that of their middle.
+
+    References
+    ----------
+    D. M. Hawkins, The Statistician 36, 299-315, 1987: with m points before, the j-th point after
+    the step is compared with a mean that holds j - 1 of them.
+    """
+    place = (np.arange(points) // every) * every + (min(every, points) - 1) / 2
+    known = before + place
+    return np.asarray(shift * before / known / np.sqrt(1 + 1 / known))

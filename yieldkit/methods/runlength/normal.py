@@ -224,22 +224,26 @@ def cusum_run_length(
     limit: float,
     *,
     reference: float = 0.5,
-    shift: float = 0.0,
+    shift: float | Array = 0.0,
     head_start: float = 0.0,
 ) -> Array:
     """Chance of a signal of a one-sided CUSUM within 1, 2, ..., ``points`` points.
+
+    ``shift`` is the true mean, or that of each point, shape (points,).
 
     References
     ----------
     As for ``cusum_mean_run_length``; the chances are carried from node to node.
     """
-    states, step = _cusum_chain(limit, reference, shift)
-    moves = step(states)
-    mass = step(np.array([head_start]))[0]
+    means = np.broadcast_to(np.asarray(shift, float), (points,))
+    mass, start = np.ones(1), np.array([head_start])
     within = np.empty(points)
-    for point in range(points):
-        within[point] = 1 - mass.sum()
+    for point, mean in enumerate(means):
+        if point < 2 or mean != means[point - 1]:  # else the moves are the last point's
+            states, step = _cusum_chain(limit, reference, float(mean))
+            moves = step(states if point else start)
         mass = mass @ moves
+        within[point] = 1 - mass.sum()
     return within
 
 
