@@ -121,3 +121,12 @@ def test_every_sentence_says_how_many():
     said = [str(one) for one in found.findings if one.code in ("source_cannot_tell", "source_none")]
     assert said
     assert all("positions" in sentence for sentence in said)
+
+
+def test_the_part_of_luck_has_its_interval():
+    found = likely_sources(work(MIXED, 60, np.random.default_rng(1), bad=["C1"]))
+    said = next(one for one in found.findings if one.code == "spread_largest")
+    luck = found.spread.set_index("kind").loc["luck"]
+    assert luck["low"] < luck["share"] < luck["high"]
+    low, high = (f"{100 * luck[end]:.0f}" for end in ("low", "high"))
+    assert f"of the differences between joints ({low} to {high} %)" in str(said)

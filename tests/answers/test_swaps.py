@@ -39,9 +39,23 @@ def test_a_swap_that_was_planned_does_make_the_pair_tellable():
     assert "T1" not in set(exactly["unit"])
 
 
+def test_check_joints_stand_beside_the_swaps():
+    """Each of the pair with another's partner, as few as reach the wish."""
+    before = swap_plan(own_kit(), unit="T1", partner="S1").table["before"].iloc[0]
+    found = swap_plan(own_kit(), unit="T1", partner="S1", wanted_points=0.8 * before)
+    check = found.table[found.table["way"] == "check joints"].iloc[0]
+    assert check["swap"] == "T1 with S0 and S1 with T0, half each"
+    assert 0 < check["positions"] <= 400
+    assert check["after"] <= 0.8 * before < check["before"]
+    fewer = swap_plan(own_kit(), unit="T1", partner="S1", wanted_points=0.9 * before).table
+    assert fewer.loc[fewer["way"] == "check joints", "positions"].iloc[0] < check["positions"]
+    assert "Or without a swap: " in str(found)
+
+
 def test_swapping_what_does_not_part_the_pair_adds_little():
     """Cleavers are shared already: swapping them leaves person and splicer together."""
     table = swap_plan(own_kit(), unit="T1", partner="S1", wanted_points=0.1).table
+    table = table[table["way"] == "swap"]
     with_splicer = table[table["swap"].str.contains("swap S")]["after"].min()
     others = table[~table["swap"].str.contains("swap S")]["after"]
     assert with_splicer < table["before"].iloc[0] - 0.3

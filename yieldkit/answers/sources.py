@@ -292,7 +292,8 @@ def _about_spread(spread: pd.DataFrame) -> list[Finding]:
         Finding(
             "spread_largest",
             {"kind": top["kind"], "share": top["share"], "low": top["low"], "high": top["high"]}
-            | {"luck": luck["share"], "n": int(luck["n"])},
+            | {"luck": luck["share"], "luck_low": luck["low"], "luck_high": luck["high"]}
+            | {"n": int(luck["n"])},
         )
     ]
     few = known[known["units"].between(1, FEW_LEVELS - 1)]

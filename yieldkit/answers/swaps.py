@@ -16,6 +16,8 @@ from yieldkit.methods.crossed.apart import precision_after
 from yieldkit.records.tables import UNKNOWN, require_columns
 
 MOST_DAYS = 20
+MOST_CHECKS = 400
+"""More check joints than this are no plan."""
 WANTED_POINTS = 4.0
 """Half-width of the gap's interval that a swap should bring [percentage points]."""
 
@@ -44,7 +46,8 @@ def swap_plan(
     The question is how far ``unit``'s gap to the mean of its kind is from ``partner``'s gap to that
     of its own kind; a pair always used together leaves that open. Each two persons of whom
     one used the pair may swap one piece of kit for some days; what each swap would add is worked
-    out at the crew's present yield and pace, each on their most usual kit otherwise.
+    out at the crew's present yield and pace, each on their most usual kit otherwise. Beside the
+    swaps stand check joints: made for this alone, each of the pair with another's partner.
 
     Parameters
     ----------
@@ -62,9 +65,10 @@ def swap_plan(
     Returns
     -------
     Result
-        ``table``: ``swap``, ``days`` (least that reach the wish; missing if 20 do not),
-        ``positions`` on swapped kit, ``before`` and ``after`` (half-widths [percentage points]);
-        the least positions first.
+        ``table``: ``way`` (swap, check joints), ``swap`` (who does what), ``days`` (least that
+        reach the wish; missing if 20 do not, and for check joints), ``positions`` on swapped kit,
+        or check joints (missing if 400 do not reach the wish), ``before`` and ``after``
+        (half-widths [percentage points]); swaps first, the shortest first.
 
     Raises
     ------
@@ -83,11 +87,21 @@ def swap_plan(
         _judge(model, swap, contrast, chance, points, wanted_points)
         for swap in _swaps(model, positions, (unit, partner))
     ]
-    table = pd.DataFrame(rows, columns=["swap", "days", "positions", "before", "after"])
+    columns = ["swap", "days", "positions", "before", "after"]
+    table = pd.DataFrame(rows, columns=columns)
     table = table.sort_values(["days", "positions", "after"], ignore_index=True)
+    table.insert(0, "way", "swap")
+    findings = [_finding(table, unit, partner, wanted_points)]
+    check = _check_joints(model, contrast, (unit, partner), chance, points, wanted_points)
+    if check is not None:
+        row = pd.DataFrame([check], columns=columns).assign(way="check joints")
+        table = pd.concat([table, row], ignore_index=True)
+        if row["positions"].notna().all():
+            values = {str(key): value for key, value in row.iloc[0].items()}
+            findings.append(Finding("check_joints", values, "note", "swap_kit"))
     return Result(
         table=table,
-        findings=(_finding(table, unit, partner, wanted_points),),
+        findings=tuple(findings),
         settings={"wanted_points": wanted_points},
         confidence=confidence,
         as_of=as_of,
@@ -140,6 +154,42 @@ def _swaps(model: CrewModel, positions: pd.DataFrame, pair: tuple[str, str]) -> 
                 per_day = np.array([pace[one], pace[two]])
                 found.append(_Swap(words, _codes(model, kinds, crossed), per_day))
     return found
+
+
+def _check_joints(
+    model: CrewModel,
+    contrast: np.ndarray,
+    pair: tuple[str, str],
+    chance: float,
+    points: float,
+    wanted: float,
+) -> tuple[str, float, float, float, float] | None:
+    """Fewest joints made only to tell, half of them each unit with another's partner."""
+    cells, kinds = model.cells, [kind for kind in model.kinds if kind in HANDS]
+    known = cells[(cells[kinds] != UNKNOWN).all(axis=1)]
+    used = known.groupby(kinds, observed=True)["tried"].sum().sort_values(ascending=False)
+    work = []
+    for mine, yours in (pair, pair[::-1]):
+        at, other_kind = kinds.index(_kind_of(model, mine)), _kind_of(model, yours)
+        usual = next(_names(key) for key in used.index if mine in _names(key))
+        others = used.groupby(level=other_kind).sum().drop([yours, usual[at]], errors="ignore")
+        if others.empty:
+            return None
+        crossed = list(usual)
+        crossed[kinds.index(other_kind)] = str(others.idxmax())
+        work.append(crossed)
+    codes = _codes(model, kinds, work)
+    words = " and ".join(
+        f"{mine} with {made[kinds.index(_kind_of(model, yours))]}"
+        for made, (mine, yours) in zip(work, (pair, pair[::-1]), strict=True)
+    )
+    before = after = np.nan
+    for each in range(2, MOST_CHECKS // 2 + 1, 2):
+        weight = np.full(2, each * chance * (1 - chance))
+        before, after = precision_after(model.posterior, contrast, codes, weight)
+        if points * after <= wanted:
+            return f"{words}, half each", np.nan, 2.0 * each, points * before, points * after
+    return f"{words}, half each", np.nan, np.nan, points * before, points * after
 
 
 def _names(key: object) -> tuple[str, ...]:

@@ -84,8 +84,9 @@ def _source_could_hide(values: Mapping[str, Any]) -> str:
 
 def _spread_largest(values: Mapping[str, Any]) -> str:
     return (
-        f"Luck is {percent(values['luck'], 0)} of the differences between joints; the largest known"
-        f" part is {KIND_WORDS[values['kind']]}, {percent(values['share'], 0)}"
+        f"Luck is {percent(values['luck'], 0)} of the differences between joints"
+        f" ({interval(values['luck_low'], values['luck_high'], 0)}); the largest known part is"
+        f" {KIND_WORDS[values['kind']]}, {percent(values['share'], 0)}"
         f" ({interval(values['low'], values['high'], 0)}, {count(values['n'], 'position')})."
     )
 
@@ -126,6 +127,14 @@ def _swap_plan(values: Mapping[str, Any]) -> str:
         f" {count(values['days'], 'day')} ({count(values['positions'], 'position')});"
         f" the gap is then known to \u00b1{values['after']:.1f} points, now"
         f" \u00b1{values['before']:.1f}."
+    )
+
+
+def _check_joints(values: Mapping[str, Any]) -> str:
+    return (
+        f"Or without a swap: {count(values['positions'], 'check joint')} ({values['swap']}),"
+        f" which cost parts but no waiting; the gap is then known to \u00b1{values['after']:.1f}"
+        " points."
     )
 
 
@@ -194,6 +203,7 @@ SENTENCES: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "fit_does": _fit_does,
     "fit_does_not": _fit_does_not,
     "swap_plan": _swap_plan,
+    "check_joints": _check_joints,
     "swap_none": _swap_none,
     "swap_out_of_reach": _swap_out_of_reach,
 }
