@@ -428,7 +428,7 @@ def _unit_findings(
     uses: pd.DataFrame, ends: Array, interval: dict[str, float], unit_kind: str
 ) -> list[Finding]:
     """For each unit in use now: turn today, or good for about so many more."""
-    worn = float(np.quantile(ends, 0.9)) if len(ends) else np.inf
+    worn = float(np.quantile(ends, 0.9)) if len(ends) >= FEWEST_LIVES else np.inf
     best = interval["best"]
     goal = best if np.isfinite(best) else worn
     newest = uses["date"].max()

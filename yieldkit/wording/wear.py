@@ -11,6 +11,11 @@ _TURN = {
 }
 
 
+def _number(uses: float) -> str:
+    """A whole number of uses."""
+    return count(round(uses), "", "").rstrip()
+
+
 def _too_few(values: Mapping[str, Any]) -> str:
     name, turned, _, _ = _TURN[values["unit_kind"]]
     return (
@@ -58,10 +63,11 @@ def _interval(values: Mapping[str, Any]) -> str:
 
 def _due(values: Mapping[str, Any]) -> str:
     _, turned, use, due = _TURN[values["unit_kind"]]
+    done, goal = count(round(values["done"]), use), _number(values["goal"])
     seen = "" if values["sure"] else f"; it was never {turned} in the service log"
     return (
-        f"{due.format(values['unit'])}: at least {values['done']:.0f} {use}s on it, where about "
-        f"{values['goal']:.0f} is usual ({count(values['lives'], 'life', 'lives')}){seen}."
+        f"{due.format(values['unit'])}: at least {done} on it, where about "
+        f"{goal} is usual ({count(values['lives'], 'life', 'lives')}){seen}."
         f"{_inferred(values)}"
     )
 
@@ -78,9 +84,10 @@ def _inferred(values: Mapping[str, Any]) -> str:
 def _good_for(values: Mapping[str, Any]) -> str:
     _, _, use, _ = _TURN[values["unit_kind"]]
     kind = values["unit_kind"].capitalize()
+    left = count(round(values["left"]), f"more recorded {use}")
     return (
-        f"{kind} {values['unit']} is good for about {values['left']:.0f} more recorded {use}s "
-        f"({values['done']:.0f} done, about {values['goal']:.0f} usual).{_inferred(values)}"
+        f"{kind} {values['unit']} is good for about {left} ({_number(values['done'])} done, "
+        f"about {_number(values['goal'])} usual).{_inferred(values)}"
     )
 
 
@@ -88,7 +95,8 @@ def _unlogged(values: Mapping[str, Any]) -> str:
     _, turned, use, _ = _TURN[values["unit_kind"]]
     kind = values["unit_kind"].capitalize()
     worn = "its blade was" if kind == "Cleaver" else "its electrodes were"
-    usual = "" if values["goal"] == float("inf") else f", about {values['goal']:.0f} is usual"
+    known = values["goal"] != float("inf")
+    usual = f", about {_number(values['goal'])} is usual" if known else ""
     return (
         f"Cannot tell how worn {kind.lower()} {values['unit']} is: the service log does not say "
         f"that {worn} {turned} since the records began; at least {count(values['done'], use)} on it"
