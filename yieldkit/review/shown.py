@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from yieldkit.answers.losses import TOO_FEW
 from yieldkit.review.model import Shown
 from yieldkit.wording import page as words
 from yieldkit.wording.numbers import day, decibels, interval, missing, percent
@@ -117,23 +118,26 @@ def limits(table: pd.DataFrame, caption: str) -> Shown:
 
     def row(each: pd.Series) -> list[str]:
         which = _which(each)
-        more = each["n_more"]
+        more, few = each["n_more"], missing(each["value"])
         verdict = str(each["verdict"])
         if verdict == "cannot tell" and not missing(more):
-            verdict += f", about {whole(more)} more"
+            verdict += (
+                f", {whole(more)} more to begin with" if few else f", about {whole(more)} more"
+            )
         return [
             which + reading(each),
             text(each["statistic"]),
             whole(each["n"]),
-            decibels(each["value"]),
-            loss_range(each["low"], each["high"]),
+            words.TOO_FEW if few else decibels(each["value"]),
+            "" if few else loss_range(each["low"], each["high"]),
             decibels(each["limit_db"], 2),
+            interval(each["over_share_low"], each["over_share_high"]),
             f"{MARKS.get(str(each['verdict']), '')} {verdict}".strip(),
         ]
 
-    heads = ["Reading", "Rule", "n", "Value", "Interval", "Limit", "Verdict"]
+    heads = ["Reading", "Rule", "n", "Value", "Interval", "Limit", "Over it", "Verdict"]
     most = min(max(6, open_or_failed), 14)
-    return _shown(table, caption, heads, row, figures=range(2, 6), most=most)
+    return _shown(table, caption, heads, row, figures=range(2, 7), most=most)
 
 
 def _which(each: pd.Series) -> str:
@@ -154,9 +158,10 @@ def losses(table: pd.DataFrame, caption: str) -> Shown:
     def row(each: pd.Series) -> list[str]:
         which = _which(each)
         cells = [which + reading(each), whole(each["n"])]
+        unknown = words.TOO_FEW if each["family"] == TOO_FEW else "cannot tell"
         for name in ("mean_db", "q97_db"):
             known = not missing(each[name])
-            cells.append(decibels(each[name]) if known else "cannot tell")
+            cells.append(decibels(each[name]) if known else unknown)
             cells.append(loss_range(each[f"{name}_low"], each[f"{name}_high"]) if known else "")
         return cells
 
@@ -172,7 +177,7 @@ def signals(table: pd.DataFrame, caption: str) -> Shown:
         return [
             f"{text(each['unit_kind'])} {text(each['unit'])}".strip(),
             text(each["quantity"]),
-            a_day(each["since"]),
+            _began(each),
             "not known" if missing(chance) else percent(chance, 0),
             text(each["not_separable_from"]) or "–",
         ]
@@ -180,11 +185,17 @@ def signals(table: pd.DataFrame, caption: str) -> Shown:
     heads = [
         "Suspect",
         "What drifts",
-        "Since about",
+        "Began",
         "Chance it is this",
         "Cannot be told from",
     ]
     return _shown(table, caption, heads, row, figures=(3,))
+
+
+def _began(each: pd.Series) -> str:
+    """The days between which it began: never one as if it were known."""
+    low, high = a_day(each["since_low"]), a_day(each["since_high"])
+    return f"about {low}" if low == high else f"{low} to {high}"
 
 
 def rework(table: pd.DataFrame, caption: str, currency: str) -> Shown:
