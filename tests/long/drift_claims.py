@@ -22,6 +22,7 @@ from yieldkit.answers.readings import CREW, LOSS, WATCHED
 from yieldkit.answers.streams import near_normal
 from yieldkit.methods.runlength import cusum_limit
 from yieldkit.methods.runlength.assured import assured_binned_chart, binned_chart, stretch
+from yieldkit.methods.steps_up import rise_onset, self_starting_cusum, upper_cusum
 from yieldkit.simulate import CrewPlan, SimulatedCrew, simulate
 
 STEPS_AFTER = (1, 2, 4, 8)
@@ -198,3 +199,32 @@ def best_delay(
         run = mean_run(steps(1.0), [middle], 1500)[0]
         low, high = (middle, high) if run < quiet else (low, middle)
     return mean_run(steps(rise), [(low + high) / 2], runs)
+
+
+def onset_held(size: float, rise: int, runs: int, seed: int) -> list[dict[str, Any]]:
+    """Series of 50 quiet points, then a rise to ``size`` over ``rise`` points, given a true signal.
+
+    Whether the interval holds the true start when it signals; its width; the points waited, beside
+    those of the same sums with the baseline known.
+    """
+    rng, begun = np.random.default_rng(seed), 50
+    limits = {k: cusum_limit(QUIET * len(REFERENCES), reference=k) for k in REFERENCES}
+    ramp = size * np.clip((np.arange(250) - begun + 1) / rise, 0, 1)
+    rows: list[dict[str, Any]] = []
+    for _ in range(runs):
+        series = rng.standard_normal(250) + ramp
+        signal = self_starting_cusum(series, np.ones(250), limits=limits).signal
+        if signal is None or signal < begun:
+            continue
+        found = rise_onset(series[: signal + 1], np.ones(signal + 1))
+        known = [np.flatnonzero(upper_cusum(series[begun:] - k) > h) for k, h in limits.items()]
+        rows.append(
+            {
+                "held": found.first_low - 1 <= begun <= found.first_high,
+                "width": found.first_high - found.first_low + 1,
+                "delay": signal - begun + 1,
+                "known": min((one[0] + 1 for one in known if len(one)), default=200),
+                "shape": found.shape,
+            }
+        )
+    return rows

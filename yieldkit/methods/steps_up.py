@@ -223,8 +223,8 @@ def rise_onset(
 
     References
     ----------
-    A. F. M. Smith, Biometrika 62, 407-416, 1975 (chances of each place of a change); the size has
-    a flat prior above 0 and is integrated out.
+    A. F. M. Smith, Biometrika 62, 407-416, 1975 (chances of each place of a change); the size
+    reached by the last point has a flat prior above 0 and is integrated out.
     """
     mean, var = np.asarray(value, float), np.asarray(variance, float)
     if len(mean) < 3:
@@ -235,6 +235,7 @@ def rise_onset(
     logs = []
     for rise in rises:
         shape = np.clip((point - start[:, None] + 1) / rise, 0.0, 1.0)
+        shape /= shape[:, -1:]  # sizes are those reached by now, alike likely for all shapes
         slope = shape @ (weight * centred)
         square = np.maximum((shape**2) @ weight - (shape @ weight) ** 2 / weight.sum(), 1e-9)
         size = slope / np.sqrt(square)
