@@ -12,7 +12,7 @@ from yieldkit.methods.crossed import (
     fit_laplace,
     treatment,
 )
-from yieldkit.methods.crossed.laplace import Problem, _Outer
+from yieldkit.methods.crossed.laplace import Problem, _Outer, share_over
 from yieldkit.methods.crossed.quadrature import fit_quadrature
 
 TYPES = ("SC", "LC", "ST")
@@ -140,6 +140,14 @@ def test_intervals_agree_with_independent_code(computed, restricted):
             fit.conditional_sd[own], known["random"][name]["cond_sd"], rtol=1e-3
         )
     if not restricted:
+        over = known["share_over"]
+        kinds = np.eye(3)[[TYPES.index(kind) for kind in over["type"]]]
+        kinds[:, 0] = 1.0
+        for at in (0.05, 0.1):
+            asked = np.equal(over["over_db"], at)
+            share, error = share_over(fit, kinds[asked], np.log(at))
+            np.testing.assert_allclose(share, np.array(over["probability"])[asked], rtol=1e-4)
+            np.testing.assert_allclose(error, np.array(over["se_logit"])[asked], rtol=1e-3)
         errors = np.sqrt(np.diag(fit.covariance))[: len(fit.fixed)]
         np.testing.assert_allclose(errors, known["fixed"]["se"], rtol=1e-3)
 
@@ -157,7 +165,7 @@ def test_slope_of_the_laplace_likelihood_is_exact(kind, restricted):
         low = rng.normal(size=n)
         response = Intervals(np.where(low < -0.5, -np.inf, low), low + rng.uniform(0.1, 2, n))
     outer = _Outer(Problem(response, x, of, restricted))
-    at = outer.first_guess(0.6, 0.8)
+    at = outer.first_guess(0.6)
     slope = outer.value_and_slope(at)[1]
     for place in range(len(at)):
         ends = []

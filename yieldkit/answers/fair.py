@@ -106,7 +106,7 @@ def fit_crew(
         held={"crew": CREW_SD, "connector_type": TYPE_SD},
         centre=CREW_LOGIT,
     )
-    return CrewModel(cells, posterior, kinds, _apart(cells, kinds))
+    return CrewModel(cells, posterior, kinds, layout_of(cells, kinds))
 
 
 def decided_positions(positions: pd.DataFrame, stage: str) -> pd.DataFrame:
@@ -145,7 +145,7 @@ def _cells(
     return pd.DataFrame(table), Factors(("crew", *labels), levels, np.array(rows))
 
 
-def _apart(cells: pd.DataFrame, kinds: tuple[str, ...]) -> Apart:
+def layout_of(cells: pd.DataFrame, kinds: tuple[str, ...]) -> Apart:
     """Layout of people and kit, on the joints whose people and kit are all known."""
     hands = [kind for kind in kinds if kind in HANDS]
     known = cells[(cells[hands] != UNKNOWN).all(axis=1)]

@@ -110,13 +110,13 @@ def likely_sources(
     rng = np.random.default_rng([crew.general.seed, 6])
     effects, _ = model.posterior.draws(rng, DRAWS)
     table = _table(model, effects, margin_points, confidence)
-    spread = _spread(model, effects, confidence)
+    spread = spread_by_kind(model, effects, confidence).rename(columns={"sd": "sd_logit"})
     apart = together(model)
     watched = crew.general.watch_technicians
     findings = (
         _verdict(table, model, margin_points, watched),
-        *_about_spread(spread),
-        *_about_apart(apart),
+        *about_spread(spread),
+        *about_apart(apart),
         Finding("source_could_hide", {}),
     )
     if not watched:
@@ -183,7 +183,12 @@ def chances_of_source(
     margin : float
         How far behind its kind's mean matters [percentage points].
     """
-    limit = -margin / 100 / slope_of(model)
+    behind = gaps_of(model, effects, units) * -slope_of(model)
+    return chances_of_worst(behind, margin / 100)
+
+
+def gaps_of(model: CrewModel, effects: np.ndarray, units: pd.DataFrame) -> np.ndarray:
+    """Each draw of each unit's effect less the mean of its kind, shape (draws, units)."""
     gaps = np.empty((len(effects), len(units)))
     for kind, group in units.reset_index(drop=True).groupby("kind", sort=False):
         names = list(model.levels(str(kind)))
@@ -191,9 +196,14 @@ def chances_of_source(
         own = effects[:, model.posterior.block(str(kind))]
         places = [names.index(unit) for unit in group["unit"]]
         gaps[:, group.index] = own[:, places] - (own @ (weight / weight.sum()))[:, None]
-    first = gaps.argmin(axis=1)
-    behind = gaps[np.arange(len(gaps)), first] < limit
-    return np.bincount(first[behind], minlength=len(units)) / len(gaps)
+    return gaps
+
+
+def chances_of_worst(worse: np.ndarray, margin: float) -> np.ndarray:
+    """Share of the draws in which each is the worst, by more than the margin."""
+    first = worse.argmax(axis=1)
+    enough = worse[np.arange(len(worse)), first] > margin
+    return np.bincount(first[enough], minlength=worse.shape[1]) / len(worse)
 
 
 def slope_of(model: CrewModel) -> float:
@@ -203,8 +213,14 @@ def slope_of(model: CrewModel) -> float:
     return share * (1 - share)
 
 
-def _spread(model: CrewModel, effects: np.ndarray, confidence: float) -> pd.DataFrame:
-    """Spread of the units that there were, by kind (A. Gelman, Ann. Stat. 33, 1-53, 2005)."""
+def spread_by_kind(
+    model: CrewModel, effects: np.ndarray, confidence: float, luck: float = LUCK
+) -> pd.DataFrame:
+    """Spread of the units that there were, by kind (A. Gelman, Ann. Stat. 33, 1-53, 2005).
+
+    ``luck`` is the variance of joints alike in all kinds. Standard deviations are on the scale of
+    the effects.
+    """
     tail = (1 - confidence) / 2
     variances = {}
     for kind in (*model.kinds, "connector_type"):
@@ -213,7 +229,7 @@ def _spread(model: CrewModel, effects: np.ndarray, confidence: float) -> pd.Data
             share = weight.to_numpy(float) / weight.sum()
             own = effects[:, model.posterior.block(kind)]
             variances[kind] = (own - (own @ share)[:, None]) ** 2 @ share
-    total = sum(variances.values()) + LUCK
+    total = sum(variances.values()) + luck
     rows = []
     for kind, variance in variances.items():
         part = variance / total
@@ -222,7 +238,7 @@ def _spread(model: CrewModel, effects: np.ndarray, confidence: float) -> pd.Data
             {
                 "kind": kind,
                 "units": len([name for name in model.levels(kind) if name != UNKNOWN]),
-                "sd_logit": np.median(sd),
+                "sd": np.median(sd),
                 "sd_low": np.quantile(sd, tail),
                 "sd_high": np.quantile(sd, 1 - tail),
                 "share": np.median(part),
@@ -230,11 +246,11 @@ def _spread(model: CrewModel, effects: np.ndarray, confidence: float) -> pd.Data
                 "high": np.quantile(part, 1 - tail),
             }
         )
-    luck = LUCK / total
+    left = luck / total
     rows.append(
-        {"kind": "luck", "units": 0, "sd_logit": np.sqrt(LUCK), "sd_low": np.sqrt(LUCK)}
-        | {"sd_high": np.sqrt(LUCK), "share": np.median(luck)}
-        | {"low": np.quantile(luck, tail), "high": np.quantile(luck, 1 - tail)}
+        {"kind": "luck", "units": 0, "sd": np.sqrt(luck), "sd_low": np.sqrt(luck)}
+        | {"sd_high": np.sqrt(luck), "share": np.median(left)}
+        | {"low": np.quantile(left, tail), "high": np.quantile(left, 1 - tail)}
     )
     table = pd.DataFrame(rows).assign(n=int(model.cells["tried"].sum()))
     return table.sort_values("share", ascending=False, ignore_index=True)
@@ -248,7 +264,7 @@ def _verdict(table: pd.DataFrame, model: CrewModel, margin: float, watched: bool
     top = shown.iloc[int(shown["chance_source"].to_numpy().argmax())]
     values = common | {str(key): value for key, value in top.items()}
     if top["chance_source"] >= NAMED and top["told"]:
-        step, caution = _step(str(top["kind"]))
+        step, caution = step_for(str(top["kind"]))
         return Finding("source_named", values | {"unit": top["unit"]}, "decide", step, caution)
     others = shown[shown["chance_source"] >= 0.1].sort_values("chance_source", ascending=False)
     values["candidates"] = tuple(others["unit"][:4])
@@ -262,16 +278,18 @@ def _verdict(table: pd.DataFrame, model: CrewModel, margin: float, watched: bool
     crew = model.cells["passed"].sum() / model.cells["tried"].sum()
     gap = max(-float(top["gap_points"]), margin) / 100
     wanted = trials_to_tell(crew, max(crew - gap, 0.01)) / max(top["n"] / common["n"], 1e-9)
-    values["n_more"] = _two_digits(max(wanted - common["n"], 50))
+    values["n_more"] = two_digits(max(wanted - common["n"], 50))
     return Finding("source_cannot_tell", values, "cannot tell", "mix_kit", "")
 
 
-def _two_digits(number: float) -> int:
+def two_digits(number: float) -> int:
+    """A number rounded up to two digits."""
     unit = 10 ** max(int(np.floor(np.log10(number))) - 1, 1)
     return int(np.ceil(number / unit) * unit)
 
 
-def _step(kind: str) -> tuple[str, str]:
+def step_for(kind: str) -> tuple[str, str]:
+    """Codes of the step and its caution where a unit of this kind is named."""
     return {
         "splicer": ("arc_check", "arc"),
         "cleaver": ("rotate_blade", "blade"),
@@ -282,7 +300,8 @@ def _step(kind: str) -> tuple[str, str]:
     }[kind]
 
 
-def _about_spread(spread: pd.DataFrame) -> list[Finding]:
+def about_spread(spread: pd.DataFrame, counted: str = "position") -> list[Finding]:
+    """What the parts of the kinds say, and how little few units tell; ``counted`` is what n is."""
     known = spread[spread["kind"] != "luck"]
     if known.empty:
         return []
@@ -293,7 +312,7 @@ def _about_spread(spread: pd.DataFrame) -> list[Finding]:
             "spread_largest",
             {"kind": top["kind"], "share": top["share"], "low": top["low"], "high": top["high"]}
             | {"luck": luck["share"], "luck_low": luck["low"], "luck_high": luck["high"]}
-            | {"n": int(luck["n"])},
+            | {"n": int(luck["n"]), "counted": counted},
         )
     ]
     few = known[known["units"].between(1, FEW_LEVELS - 1)]
@@ -307,7 +326,8 @@ def _about_spread(spread: pd.DataFrame) -> list[Finding]:
     return found
 
 
-def _about_apart(apart: pd.DataFrame) -> list[Finding]:
+def about_apart(apart: pd.DataFrame) -> list[Finding]:
+    """Units always, or nearly always, used together; each set said once."""
     found, said = [], set()
     for row in apart.to_dict("records"):
         names = frozenset([row["unit"], *row["partners"]])

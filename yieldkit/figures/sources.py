@@ -22,7 +22,17 @@ WORDS = {
 }
 
 
-def draw_gaps(ax: Axes, table: pd.DataFrame, *, most: int = 24) -> Axes:
+YIELD_GAP = "First pass beside the crew's, all else equal [points]"
+
+
+def draw_gaps(
+    ax: Axes,
+    table: pd.DataFrame,
+    *,
+    most: int = 24,
+    value: str = "gap_points",
+    label: str = YIELD_GAP,
+) -> Axes:
     """Draw each unit's gap to the crew and its interval, kind by kind.
 
     Parameters
@@ -30,10 +40,12 @@ def draw_gaps(ax: Axes, table: pd.DataFrame, *, most: int = 24) -> Axes:
     ax : Axes
         Where to draw.
     table : DataFrame
-        ``kind``, ``unit``, ``n``, ``gap_points``, ``low``, ``high`` [percentage points], ``told``;
-        a unit that cannot be told apart has a hollow mark.
+        ``kind``, ``unit``, ``n``, the gap, ``low``, ``high``, ``told``; a unit that cannot be told
+        apart has a hollow mark.
     most : int
         Units at most, those with most positions.
+    value, label : str
+        Column of the gap, and its words with their unit.
     """
     shown = table.loc[sorted(table.nlargest(most, "n").index)].reset_index(drop=True)
     at = np.arange(len(shown))[::-1]
@@ -43,13 +55,13 @@ def draw_gaps(ax: Axes, table: pd.DataFrame, *, most: int = 24) -> Axes:
     for mask, fill, name in ((told, ACCENT, ""), (~told, "white", "cannot be told apart")):
         if mask.any():
             ax.plot(
-                shown["gap_points"][mask], at[mask], "o", color=fill, markeredgecolor=INK,
+                shown[value][mask], at[mask], "o", color=fill, markeredgecolor=INK,
                 markersize=6.5, label=name or None,
             )  # fmt: skip
     names = [f"{unit}  n {n:.0f}" for unit, n in zip(shown["unit"], shown["n"], strict=True)]
     ax.set_yticks(at, names)
     ax.set_ylim(-0.7, len(shown) - 0.3)
-    ax.set_xlabel("First pass beside the crew's, all else equal [points]")
+    ax.set_xlabel(label)
     if (~told).any():
         ax.legend(loc="lower left", frameon=False)
     return calm(ax)

@@ -87,7 +87,7 @@ def _spread_largest(values: Mapping[str, Any]) -> str:
         f"Luck is {percent(values['luck'], 0)} of the differences between joints"
         f" ({interval(values['luck_low'], values['luck_high'], 0)}); the largest known part is"
         f" {KIND_WORDS[values['kind']]}, {percent(values['share'], 0)}"
-        f" ({interval(values['low'], values['high'], 0)}, {count(values['n'], 'position')})."
+        f" ({interval(values['low'], values['high'], 0)}, {count(values['n'], values['counted'])})."
     )
 
 
@@ -97,6 +97,66 @@ def _spread_few_units(values: Mapping[str, Any]) -> str:
         for kind, units in zip(values["kinds"], values["units"], strict=True)
     ]
     return f"With only {listed(each)}, how far such units differ in general is hardly known."
+
+
+def _reading(values: Mapping[str, Any]) -> str:
+    said = str(values["quantity"])
+    if values.get("wavelength_nm") == values.get("wavelength_nm") and values.get("wavelength_nm"):
+        said += f" at {values['wavelength_nm']:.0f} nm"
+    return said + (f", {values['direction']}" if values.get("direction") else "")
+
+
+def _more(values: Mapping[str, Any], at: float) -> str:
+    return f"{at:.0f} %" if values["effect_unit"] == "percent" else f"{at:.3f} dB"
+
+
+def _loss_source_named(values: Mapping[str, Any]) -> str:
+    return (
+        f"Most likely behind high losses: {values['unit']}. Its {_reading(values)} is"
+        f" {_more(values, values['gap'])} above the mean of its kind"
+        f" ({_more(values, values['low'])} to {_more(values, values['high'])},"
+        f" {count(values['n'], 'reading')}); the chance that it is the worst unit, by more than"
+        f" {_more(values, values['margin'])}, is {percent(values['chance_source'], 0)}."
+        " Check it first."
+    )
+
+
+def _loss_source_none(values: Mapping[str, Any]) -> str:
+    return (
+        f"No unit's {_reading(values)} stands out by more than {_more(values, values['margin'])}"
+        f" (chance {percent(values['none_stands_out'], 0)}, {count(values['all'], 'reading')})."
+    )
+
+
+def _loss_source_cannot_tell(values: Mapping[str, Any]) -> str:
+    said = f"Cannot tell which unit is behind high losses ({_reading(values)},"
+    said += f" {count(values['all'], 'reading')})"
+    if values["candidates"]:
+        each = [
+            f"{unit} {percent(chance, 0)}"
+            for unit, chance in zip(values["candidates"], values["chances"], strict=True)
+        ]
+        said += f": it could be {listed(each, 'or')}"
+    if values["people"]:
+        said += ", or habits of work rather than kit"
+    return (
+        f"{said}; none of them stands out with {percent(values['none_stands_out'], 0)}. About"
+        f" {count(values['n_more'], 'more reading')} on mixed kit would tell."
+    )
+
+
+def _loss_source_too_few(values: Mapping[str, Any]) -> str:
+    return (
+        f"Cannot tell what is behind the losses: {count(values['n'], 'reading')} of one kind, or"
+        f" only one unit of each kind; at least {values['wanted']} are needed."
+    )
+
+
+def _loss_source_models(values: Mapping[str, Any]) -> str:
+    return (
+        f"The estimates come from {values['models']} splicer models, which are not one scale: the"
+        " splicers are not compared here. Tested losses would compare them."
+    )
 
 
 def _together_exactly(values: Mapping[str, Any]) -> str:
@@ -197,6 +257,11 @@ SENTENCES: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "source_could_hide": _source_could_hide,
     "spread_largest": _spread_largest,
     "spread_few_units": _spread_few_units,
+    "loss_source_named": _loss_source_named,
+    "loss_source_none": _loss_source_none,
+    "loss_source_cannot_tell": _loss_source_cannot_tell,
+    "loss_source_too_few": _loss_source_too_few,
+    "loss_source_models": _loss_source_models,
     "together_exactly": _together_exactly,
     "together_nearly": _together_nearly,
     "fit_too_few": _fit_too_few,

@@ -7,6 +7,7 @@ from functools import cached_property
 
 import numpy as np
 from scipy.optimize import minimize
+from scipy.special import ndtr
 from threadpoolctl import threadpool_limits
 
 from yieldkit.methods.crossed.blocks import Pairs, PairSums, Root, with_fixed, without_fixed
@@ -58,6 +59,40 @@ class LaplaceFit:
     conditional_sd: Array
     covariance: Array | None
     at_zero: tuple[str, ...]
+
+
+def share_over(fit: LaplaceFit, x: Array, limit: float) -> tuple[Array, Array]:
+    """Share of values above a limit for new levels of all factors, and its logit's error.
+
+    Parameters
+    ----------
+    fit : LaplaceFit
+        Plain fit of ``Intervals``, with its covariance.
+    x : ndarray, shape (m, p)
+        Fixed effects asked for.
+    limit : float
+        On the scale of the predictor.
+
+    Returns
+    -------
+    share, error : ndarray, shape (m,)
+        Effects and noise averaged out; standard error of the logit of the share (delta method).
+
+    Raises
+    ------
+    ValueError
+        If the fit has no scale or no covariance.
+    """
+    if fit.scale is None or fit.covariance is None:
+        raise ValueError("wanted a fit of intervals with its covariance")
+    whole = np.sqrt((fit.sd**2).sum() + fit.scale**2)
+    gap = (x @ fit.fixed - limit) / whole
+    share = ndtr(gap)
+    spreads = np.append(fit.sd[fit.sd > 0], fit.scale)
+    slope = np.column_stack([x / whole, -np.outer(gap, (spreads / whole) ** 2)])
+    steep = np.exp(-(gap**2) / 2) / np.sqrt(2 * np.pi) / (share * (1 - share))
+    error = steep * np.sqrt(np.einsum("ij,jk,ik->i", slope, fit.covariance, slope))
+    return share, error
 
 
 @dataclass(frozen=True, eq=False)
@@ -208,7 +243,6 @@ def fit_laplace(
     *,
     restricted: bool = False,
     start_sd: float = 0.4,
-    start_scale: float = 0.5,
     with_covariance: bool = True,
 ) -> LaplaceFit:
     """Fit a response with crossed Gaussian random effects on its linear predictor.
@@ -223,8 +257,8 @@ def fit_laplace(
         Crossed factors of the cells.
     restricted : bool
         Integrate the fixed effects out too, with a flat prior.
-    start_sd, start_scale : float
-        First guesses.
+    start_sd : float
+        First guess of each standard deviation, in units of the response's scale.
     with_covariance : bool
         Also work out the Hessian (a few more evaluations a parameter).
 
@@ -246,7 +280,7 @@ def fit_laplace(
     with threadpool_limits(1, "blas"):
         found = minimize(
             outer.value_and_slope,
-            outer.first_guess(start_sd, start_scale),
+            outer.first_guess(start_sd),
             jac=True,
             method="L-BFGS-B",
             bounds=outer.bounds(),
@@ -273,17 +307,21 @@ class _Outer:
         log_scale = float(rest[self.k]) if self.problem.response.has_scale else 0.0
         return vector[: self.p], rest[: self.k], log_scale
 
-    def first_guess(self, sd: float, scale: float) -> Array:
+    def first_guess(self, sd: float) -> Array:
+        scale = self.problem.response.start_scale()
         fixed = np.zeros(self.p)
         if self.p:
             fixed[0] = self.problem.response.start()
         tail = [np.log(scale)] if self.problem.response.has_scale else []
-        return np.concatenate([fixed, np.full(self.k, sd), tail])
+        return np.concatenate([fixed, np.full(self.k, sd * scale), tail])
 
     def bounds(self) -> list[tuple[float | None, float | None]]:
         limits: list[tuple[float | None, float | None]] = [(None, None)] * self.p
-        limits += [(0.0, 50.0)] * self.k
-        return limits + [(-12.0, 12.0)] if self.problem.response.has_scale else limits
+        scale = self.problem.response.start_scale()
+        limits += [(0.0, 50.0 * scale)] * self.k
+        middle = np.log(scale)
+        near = [(middle - 5.0, middle + 3.0)]
+        return limits + near if self.problem.response.has_scale else limits
 
     def value_and_slope(self, vector: Array) -> tuple[float, Array]:
         fixed, sd, log_scale = self.split(vector)

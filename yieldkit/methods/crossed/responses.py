@@ -39,6 +39,9 @@ class Response(Protocol):
     def start(self) -> float:
         """A first guess of the intercept."""
 
+    def start_scale(self) -> float:
+        """A first guess of the scale; 1 where there is none."""
+
     def slopes(self, eta: Array, log_scale: float) -> Slopes:
         """Log-likelihood, without ``constant``, and its derivatives at predictors, shape (n,)."""
 
@@ -69,6 +72,10 @@ class Counts:
         """See ``Response.start``."""
         share = (self.passed.sum() + 0.5) / (self.tried.sum() + 1.0)
         return float(np.log(share / (1 - share)))
+
+    def start_scale(self) -> float:
+        """See ``Response.start_scale``."""
+        return 1.0
 
     def slopes(self, eta: Array, log_scale: float) -> Slopes:
         """See ``Response.slopes``."""
@@ -101,11 +108,23 @@ class Intervals:
 
     def start(self) -> float:
         """See ``Response.start``."""
+        return float(np.average(self._near(), weights=self.count))
+
+    def start_scale(self) -> float:
+        """See ``Response.start_scale``: spread of the middles, at least half an interval."""
+        gap = self._near() - self.start()
+        wide = self.high - self.low
+        wide = wide[np.isfinite(wide)]
+        least = float(np.median(wide)) / 2 if len(wide) else 0.0
+        spread = float(np.sqrt(np.average(gap**2, weights=self.count)))
+        return max(spread, least) or 1.0
+
+    def _near(self) -> Array:
+        """Middle of each interval, or its finite end."""
         both = np.isfinite(self.low) & np.isfinite(self.high)
-        near = np.where(
-            both, (self.low + self.high) / 2, np.where(np.isfinite(self.low), self.low, self.high)
-        )
-        return float(np.average(near, weights=self.count))
+        one = np.where(np.isfinite(self.low), self.low, self.high)
+        with np.errstate(invalid="ignore"):
+            return np.where(both, (self.low + self.high) / 2, one)
 
     def slopes(self, eta: Array, log_scale: float) -> Slopes:
         """See ``Response.slopes``."""
