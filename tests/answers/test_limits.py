@@ -202,6 +202,30 @@ def test_sentences_say_verdict_first_then_what_to_do():
     assert over.startswith("Not met: ") and "1 of 1 reading over it" in over
 
 
+def test_too_few_readings_give_no_figure_but_say_how_many_to_begin_with():
+    limit = ESTIMATE | {"statistic": "97 %"}
+    result = limit_verdicts(attempts_of(drawn(3)), NO_READINGS, crew=crew_with(limit))
+    row = result.table.iloc[0]
+    assert np.isnan(row["value"]) and row["n_more"] == 27
+    assert str(result).endswith("Too few to tell (3 readings); 27 more readings to begin with.")
+
+
+def test_share_beyond_the_limit_counts_what_the_display_leaves_open():
+    shown = [0.02] * 95 + [0.10] * 2 + [0.15] * 3
+    rows = verdicts(attempts_of(shown), NO_READINGS, ESTIMATE, ESTIMATE | {"statistic": "mean"})
+    assert rows["over"].tolist() == [3, 3] and rows["near"].tolist() == [2, 2]
+    # R 4.2.2: prop.test(3, 100, correct = FALSE), prop.test(5, 100, correct = FALSE)
+    assert rows["over_share_low"].to_numpy() == pytest.approx(0.01025, abs=5e-6)
+    assert rows["over_share_high"].to_numpy() == pytest.approx(0.11175, abs=5e-6)
+
+
+def test_what_is_left_to_read_is_never_a_single_reading():
+    made = attempts_of(drawn(60, seed=5))
+    for edge in np.linspace(0.03, 0.08, 26):
+        row = verdicts(made, NO_READINGS, ESTIMATE | {"statistic": "mean", "limit_db": edge}).loc[0]
+        assert row["verdict"] != "cannot tell" or pd.isna(row["n_more"]) or row["n_more"] >= 10
+
+
 def test_cannot_tell_names_a_day_at_the_crews_own_pace():
     days = pd.to_datetime("2026-11-02") + pd.to_timedelta(np.arange(50) // 5, unit="D")
     made = attempts_of(drawn(50, seed=2), date=days)

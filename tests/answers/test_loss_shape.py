@@ -78,6 +78,28 @@ def test_families_are_compared_by_what_was_left_out():
     assert by_family["lognormal"] > 0.05 > by_family["exponential"]
 
 
+def test_every_family_has_its_intervals_or_says_nothing():
+    rng = np.random.default_rng(52)
+    miss = rng.normal(0, 0.2, (2, 1200)) + [[0.5], [0.0]]
+    made = attempts_of(4.343 * (miss**2).sum(axis=0) / 4.6**2)  # a steady offset of 0.5 um
+    table = loss_families(made, NO_READINGS, crew=Crew(), times=60).table
+    told = table[table["mean_db"].notna()]
+    assert "steady offset" in told["family"].tolist()
+    for name in ("mean_db", "q99_db"):
+        assert (told[f"{name}_low"] < told[name]).all()
+        assert (told[name] < told[f"{name}_high"]).all()
+    fits = told[told["fits_share"] > 0.05]
+    truth = 4.343 * (2 * 0.2**2 + 0.5**2) / 4.6**2
+    assert ((fits["mean_db_low"] < truth) & (truth < fits["mean_db_high"])).all()
+    assert table.loc[table["mean_db"].isna(), "held_out"].isna().all()
+    two = loss_families(
+        made, NO_READINGS, crew=Crew(), times=5, families=("gamma", "steady offset")
+    )
+    assert set(two.table["family"]) == {"gamma", "steady offset"}
+    with pytest.raises(ValueError, match="no family is called cauchy"):
+        loss_families(made, NO_READINGS, crew=Crew(), families=("cauchy",))
+
+
 def test_mixed_work_is_named_before_its_tail_is_trusted():
     rng = np.random.default_rng(45)
     loss = rng.exponential(np.where(rng.random(2000) < 0.15, 0.2, 0.02))

@@ -134,9 +134,14 @@ def test_two_directions_give_the_two_way_mean(published):
     )  # noqa: E501
 
 
-def test_thirty_readings_say_so():
-    result = loss_summary(attempts_of(drawn(25)), NO_READINGS, crew=CREW)
-    assert "few readings, so take the tail as rough" in str(result)
+def test_no_tail_is_told_under_thirty_readings():
+    few = loss_summary(attempts_of(drawn(25)), NO_READINGS, crew=CREW)
+    assert str(few) == "LC, estimated loss: too few to tell (25 readings)."
+    row = few.table.iloc[0]
+    assert row["family"] == "too few" and row[["mean_db", "q97_db", "q99_db"]].isna().all()
+    assert row["median_db_low"] < row["median_db"] < row["median_db_high"]
+    enough = loss_summary(attempts_of(drawn(30)), NO_READINGS, crew=CREW)
+    assert "97 % stay under" in str(enough)
 
 
 def test_persons_with_few_readings_are_too_few_to_tell():

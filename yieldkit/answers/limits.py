@@ -14,6 +14,7 @@ from scipy.special import ndtri
 from yieldkit.answers.limit_rows import limit_name, readings_of_rows
 from yieldkit.answers.loss_readings import group_names, loss_readings
 from yieldkit.answers.losses import (
+    LEAST,
     SIGNED,
     USUAL_FAMILIES,
     below_zero,
@@ -23,7 +24,7 @@ from yieldkit.answers.losses import (
 from yieldkit.answers.result import Finding, Result, Severity
 from yieldkit.crew import ALL, Crew, Limit
 from yieldkit.methods.binned import Average, Counts, Estimate, Normal, weigh
-from yieldkit.methods.proportions import check_confidence
+from yieldkit.methods.proportions import check_confidence, proportion
 from yieldkit.methods.tolerance import least_sample, sample_mean
 
 if TYPE_CHECKING:
@@ -44,13 +45,16 @@ COLUMNS = [
     "limit_db",
     "verdict",
     "n_more",
+    "over",
+    "near",
+    "over_share_low",
+    "over_share_high",
 ]
 POWER = 0.8
-LEAST = 30
-"""Under this many readings nothing is said of a mean or a 97 % value: so far the claim is checked
-(docs/methods/losses.md)."""
 SEVERAL = 1.15
 """Ends that hold under several families lie so much farther out than one family's (measured)."""
+FEWEST_MORE = 10
+"""Fewer further readings than this are not foretold."""
 MOST_MORE = 100_000
 """More than this many further readings is "no number would tell": the figure lies on the limit."""
 _SEVERITY: dict[str, Severity] = {
@@ -111,7 +115,11 @@ def limit_verdicts(
         reading and what its display can mean; for ``mean`` and ``97 %`` the estimate and its
         interval. ``verdict``: for ``each``, not met if a reading is surely over, met if all are
         surely within; else by the one-sided bound. ``n_more``: further readings needed for a
-        verdict in four of five cases, should the true value be the present estimate.
+        verdict in four of five cases, should the true value be the present estimate; where fewer
+        than ``LEAST`` stand behind a mean or a 97 % value, no figure is told and ``n_more`` is what
+        is missing to begin with. ``over``, ``near`` [readings]: surely, perhaps beyond the limit;
+        ``over_share_low``, ``over_share_high`` [fraction]: Wilson limits of the share of such
+        joints beyond it, from those surely beyond to those perhaps.
 
     Raises
     ------
@@ -195,8 +203,12 @@ def _verdicts(
     each = met["limit_no"].isin([k for k, row in enumerate(limits) if row.statistic == "each"])
     rows += _each_rows(met[each], limits)
     rows += _average_rows(met[~each], limits, confidence)
-    table = pd.DataFrame(rows, columns=["limit_no", *COLUMNS, "over", "near"]).assign(by=by)
+    table = pd.DataFrame(rows, columns=["limit_no", *COLUMNS]).assign(by=by)
     table["n_more"] = table["n_more"].astype("Int64")
+    n, over = table["n"].to_numpy(float), table["over"].to_numpy(float)
+    table["over_share_low"] = proportion(over, n, confidence=confidence).low
+    near = over + table["near"].to_numpy(float)
+    table["over_share_high"] = proportion(near, n, confidence=confidence).high
     return table.sort_values(["limit_no", "group", "wavelength_nm"], ignore_index=True)
 
 
@@ -220,10 +232,7 @@ def _each_rows(met: pd.DataFrame, limits: tuple[Limit, ...]) -> list[dict[str, o
         number, group, wavelength = _named(key)
         limit = limits[number]
         low, high = some["low"].to_numpy(), some["high"].to_numpy()
-        if limit.at_least:
-            over, within = high < limit.limit_db, low >= limit.limit_db
-        else:
-            over, within = low > limit.limit_db, high <= limit.limit_db
+        over, within = _sides(low, high, limit)
         verdict = "not met" if over.any() else "met" if within.all() else "cannot tell"
         if verdict == "met" and limit.direction == "each" and _one_end_only(some):
             verdict = "cannot tell"
@@ -237,6 +246,13 @@ def _each_rows(met: pd.DataFrame, limits: tuple[Limit, ...]) -> list[dict[str, o
             | {"over": int(over.sum()), "near": int((~over & ~within).sum())}
         )
     return rows
+
+
+def _sides(low: np.ndarray, high: np.ndarray, limit: Limit) -> tuple[np.ndarray, np.ndarray]:
+    """Whether each reading is surely beyond, and surely within, the limit."""
+    if limit.at_least:
+        return high < limit.limit_db, low >= limit.limit_db
+    return low > limit.limit_db, high <= limit.limit_db
 
 
 def _named(key: Iterable[Any]) -> tuple[int, str, float]:
@@ -276,6 +292,10 @@ def _average_rows(
                 if decided["verdict"] == "cannot tell":
                     sd = figures[_figure_of(limit)][2][place]
                     decided["n_more"] = readings_needed(decided, sd, limit, confidence)
+                here = part.group == place
+                over, within = _sides(part.low[here], part.high[here], limit)
+                decided["over"] = int(part.count[here] @ over)
+                decided["near"] = int(part.count[here] @ (~over & ~within))
                 rows.append(_about(number, group, wavelength, limit) | decided)
     return rows
 
@@ -345,25 +365,37 @@ def decide(figures: Figures, place: int, n: int, limit: Limit) -> dict[str, Any]
             verdict = "met"
         elif (least > limit.limit_db) if not limit.at_least else (most < limit.limit_db):
             verdict = "not met"
-    return {"n": n, "value": value, "low": low, "high": high, "verdict": verdict, "n_more": None}
+    else:
+        value = low = high = np.nan
+    decided = {"n": n, "value": value, "low": low, "high": high, "verdict": verdict}
+    return decided | {"ends": (least, most), "n_more": None}
 
 
 def readings_needed(
     decided: dict[str, Any], sd: float, limit: Limit, confidence: float
 ) -> int | None:
-    """Readings still needed, as a figure's deviation shrinks as one over the root of n."""
+    """Readings still needed, as a figure's deviation shrinks as one over the root of n.
+
+    Where that says that there are enough, the end that decides lies farther out than one family's
+    deviation; so many as bring it to the limit are named then.
+    """
     n, value, edge = decided["n"], decided["value"], limit.limit_db
+    if n < LEAST:
+        return LEAST - n
     if not np.isfinite([value, sd]).all():
         needed = least_sample(0.97, confidence) if limit.statistic == "97 %" else LEAST
         return needed - n if needed > n else None
-    if min(value, edge) > 0 and not limit.at_least:
-        value, edge = log(value), log(edge)
+    end = decided["ends"][int(value < edge)]
+    if min(value, edge, end) > 0 and not limit.at_least:
+        value, edge, end = log(value), log(edge), log(end)
     gap = abs(edge - value)
     if gap <= 0 or sd <= 0:
         return None
     sd_of_one = SEVERAL * sd * np.sqrt(n)
     needed = ((ndtri((1 + confidence) / 2) + ndtri(POWER)) * sd_of_one / gap) ** 2
-    more = max(ceil(needed) - n, LEAST - n, 1)
+    if needed <= n and np.isfinite(end):
+        needed = n * ((end - value) / gap) ** 2
+    more = max(ceil(min(needed, 2 * MOST_MORE)) - n, FEWEST_MORE)
     return more if more <= MOST_MORE else None
 
 

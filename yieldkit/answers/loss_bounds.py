@@ -182,7 +182,15 @@ def bend_list(
         ``table``: ``position_id``, ``quantity``, ``direction``, ``low_1310_db``,
         ``high_1310_db``, ``low_1550_db``, ``high_1550_db``, the greatest first.
     """
-    readings = loss_readings(attempts, measurements, crew)
+    return bends_of(
+        loss_readings(attempts, measurements, crew), allowance_db=allowance_db, as_of=as_of
+    )
+
+
+def bends_of(
+    readings: pd.DataFrame, *, allowance_db: float = 0.05, as_of: pd.Timestamp | None = None
+) -> BendList:
+    """``bend_list`` of readings at hand (``loss_readings``)."""
     of_joints = readings[
         readings["last"]
         & readings["position_id"].notna()

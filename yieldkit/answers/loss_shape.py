@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -9,7 +10,8 @@ import numpy as np
 import pandas as pd
 from scipy.special import gammaln
 
-from yieldkit.answers.losses import KEYS, count_groups, grouped_losses
+from yieldkit.answers.loss_readings import loss_readings
+from yieldkit.answers.losses import KEYS, count_groups, grouped_losses, losses_by
 from yieldkit.answers.result import Finding, Result
 from yieldkit.crew import ALL, Crew
 from yieldkit.methods.binned import (
@@ -24,16 +26,18 @@ from yieldkit.methods.binned import (
     Hypoexponential,
     Lognormal,
     Mixture,
+    Redrawn,
     ShiftedExponential,
     SteadyOffset,
     Weibull,
     average_intervals,
     count_intervals,
     fit,
-    goodness_of_fit,
     held_out,
     mean_interval,
     profile,
+    quantile_interval,
+    redraw,
     share_over_interval,
     weigh,
 )
@@ -165,10 +169,15 @@ def loss_families(
     *,
     crew: Crew,
     by: str = "connector_type",
+    families: Sequence[str] = (),
     times: int = 200,
+    confidence: float = 0.95,
     as_of: pd.Timestamp | None = None,
 ) -> LossFamilies:
-    """All families compared on each group: fit to rounded readings, and readings left out.
+    """Families compared on each group: fit to rounded readings, and readings left out.
+
+    The page and ``loss_summary`` average the exponential, gamma, Weibull and lognormal; this also
+    fits those whose intervals take a bootstrap (a floor, two errors, a steady offset, two parts).
 
     Parameters
     ----------
@@ -178,8 +187,12 @@ def loss_families(
         Settings; the seed is from there.
     by : str
         Grouping, as for ``loss_summary``.
+    families : sequence of str
+        Names of the families; all of ``EVERY`` where none are given.
     times : int
-        Bootstrap draws of the goodness of fit.
+        Bootstrap draws, for the goodness of fit and the intervals that need them.
+    confidence : float
+        Coverage of the intervals [fraction].
     as_of : Timestamp, optional
         Newest record known.
 
@@ -188,8 +201,21 @@ def loss_families(
     LossFamilies
         ``table``: the keys, ``n``, ``family``, ``held_out`` (log-likelihood per reading left out;
         greater is better), ``fits_share`` (share of samples from the family that fit worse; under
-        0.05 speaks against it), ``mean_db``, ``q99_db``, ``cv``.
+        0.05 speaks against it), ``mean_db`` and ``q99_db`` with ``_low`` and ``_high`` (likelihood
+        ratio; percentiles of the bootstrap where the chi-square law does not hold); missing where
+        the data do not settle the family.
+
+    Raises
+    ------
+    ValueError
+        If a column is missing, a family is none, or ``confidence`` is no fraction.
     """
+    check_confidence(confidence)
+    chosen = [family for family in EVERY if not families or family.name in families]
+    unknown = set(families) - {family.name for family in EVERY}
+    if unknown:
+        named = ", ".join(family.name for family in EVERY)
+        raise ValueError(f"no family is called {', '.join(sorted(unknown))}; wanted of {named}")
     _, keys, counts = grouped_losses(attempts, measurements, crew, by)
     able = (counts.n >= LEAST) & (counts.distinct > 3)
     able &= counts.sum(((counts.high <= 0) & (counts.count > 0)).astype(float)) == 0
@@ -198,20 +224,23 @@ def loss_families(
     if len(some):
         part, named = counts.only(some), keys.iloc[some]
         rng = np.random.default_rng([crew.general.seed, 9])
-        left_out = held_out(part, EVERY, rng)
-        for family, score in zip(EVERY, left_out, strict=True):
+        left_out = held_out(part, chosen, rng)
+        for family, score in zip(chosen, left_out, strict=True):
             made = fit(part, family)
-            rows.append(
-                named.assign(
-                    n=part.n.astype(int),
-                    family=family.name,
-                    held_out=score,
-                    fits_share=goodness_of_fit(made, rng, times=times),
-                    mean_db=made.mean(),
-                    q99_db=np.where(made.known, _safe_quantile(made, 0.99), np.nan),
-                )
+            again = redraw(made, rng, times=times)
+            row = named.assign(
+                n=part.n.astype(int),
+                family=family.name,
+                held_out=score,
+                fits_share=again.goodness(),
             )
-    columns = [*KEYS, "n", "family", "held_out", "fits_share", "mean_db", "q99_db"]
+            for name, share in (("mean_db", None), ("q99_db", 0.99)):
+                found = _figure(made, again, share, confidence)
+                for end, values in (("", found.value), ("_low", found.low), ("_high", found.high)):
+                    row[f"{name}{end}"] = np.where(made.known, values, np.nan)
+            rows.append(row)
+    columns = [*KEYS, "n", "family", "held_out", "fits_share"]
+    columns += [f"{name}{end}" for name in ("mean_db", "q99_db") for end in ("", "_low", "_high")]
     table = pd.concat(rows) if rows else pd.DataFrame(columns=columns)
     table = table.sort_values([*KEYS, "held_out"], ascending=[True] * 5 + [False])
     table = table.reset_index(drop=True)
@@ -221,6 +250,7 @@ def loss_families(
         findings=tuple(found for found in findings if found),
         as_of=as_of,
         settings={"by": by, "seed": crew.general.seed, "times": times},
+        confidence=confidence,
     )
 
 
@@ -247,9 +277,22 @@ def redone_splices(
         (share of all arcs); ``says``: "range", "cannot tell", "few if any dropped" or "arcs over
         the limit are kept".
     """
-    check_confidence(confidence)
     estimates = attempts[attempts["loss_low_db"].notna()]
-    readings, _, _ = grouped_losses(estimates, measurements.iloc[:0], crew, by)
+    readings = loss_readings(estimates, measurements.iloc[:0], crew)
+    return redone_of(readings, crew=crew, by=by, confidence=confidence, as_of=as_of)
+
+
+def redone_of(
+    readings: pd.DataFrame,
+    *,
+    crew: Crew,
+    by: str = "connector_type",
+    confidence: float = 0.95,
+    as_of: pd.Timestamp | None = None,
+) -> RedoneSplices:
+    """``redone_splices`` of readings at hand (``loss_readings``)."""
+    check_confidence(confidence)
+    readings = losses_by(readings[readings["quantity"].eq("estimated loss")], by)
     rows = []
     for group, some in readings.groupby("group"):
         limit = _estimate_limit(some, crew)
@@ -315,9 +358,16 @@ def _severity(says: str) -> Any:
     return "cannot tell" if says == "cannot tell" else "watch"
 
 
-def _safe_quantile(made: Fit, share: float) -> Floats:
-    w = np.where(made.known[:, None], made.w, 0.0)
-    return made.family.quantile(w, share)
+def _figure(made: Fit, again: Redrawn, share: float | None, confidence: float) -> Estimate:
+    """Mean or quantile of a family with the interval that holds for it."""
+    family = made.family
+    if not family.regular:
+        if share is None:
+            return again.interval(family.mean, confidence)
+        return again.interval(lambda w: family.quantile(w, share), confidence)
+    if share is None:
+        return mean_interval(made, confidence)
+    return quantile_interval(made, share, confidence)
 
 
 def _mixing(rows: list[dict[str, Any]]) -> Finding | None:

@@ -12,8 +12,8 @@ import pandas as pd
 from yieldkit.answers.loss_readings import LOSSES, group_names, loss_readings
 from yieldkit.answers.result import Finding, Result
 from yieldkit.crew import Crew
-from yieldkit.methods.binned import USUAL as USUAL_FAMILIES
 from yieldkit.methods.binned import (
+    FEW_VALUES,
     Average,
     Counts,
     Estimate,
@@ -23,6 +23,7 @@ from yieldkit.methods.binned import (
     count_intervals,
     weigh,
 )
+from yieldkit.methods.binned import USUAL as USUAL_FAMILIES
 from yieldkit.methods.proportions import check_confidence
 from yieldkit.methods.tolerance import lower_rank, sorted_end, upper_rank
 
@@ -38,6 +39,10 @@ COLUMNS = [
     "family",
     *(f"{figure}{end}" for figure in FIGURES for end in ("", "_low", "_high")),
 ]
+LEAST = FEW_VALUES
+"""Under this many readings no mean or tail is told: the claims are checked from here on."""
+TOO_FEW = "too few"
+"""Said in place of a family where the readings are fewer than ``LEAST``."""
 FREE = "distribution-free"
 """Said in place of a family where the data settle none: values from the sorted readings alone."""
 SIGNED = (Normal(), Gumbel())
@@ -103,7 +108,8 @@ def loss_summary(
     Returns
     -------
     LossSummary
-        ``table`` with ``COLUMNS``; figures that the data do not settle are missing.
+        ``table`` with ``COLUMNS``; figures that the data do not settle are missing, and under
+        ``LEAST`` readings all but the median.
 
     Raises
     ------
@@ -185,7 +191,10 @@ def below_zero(counts: Counts) -> np.ndarray:
 def summary_rows(
     keys: pd.DataFrame, counts: Counts, found: Average, confidence: float
 ) -> pd.DataFrame:
-    """The table's rows: averaged figures, and distribution-free ones where no family is known."""
+    """The table's rows: averaged figures, distribution-free ones where no family is known.
+
+    Where the readings are too few, only the median, from the sorted readings.
+    """
     table = keys.assign(n=counts.n.astype(int), family=found.names)
     table["doubts"] = [", ".join(reasons) for reasons in cannot_tell(counts)]
     estimates = found.figures([None, *QUANTILES.values()], confidence)
@@ -203,6 +212,14 @@ def summary_rows(
             for end, values in (("", free.value), ("_low", free.low), ("_high", free.high)):
                 table[f"{name}{end}"] = np.where(bare, values, table[f"{name}{end}"])
         table["family"] = table["family"].where(~bare, FREE)
+    few = (counts.n < LEAST) & (counts.n > 0)
+    if few.any():
+        columns = [f"{figure}{end}" for figure in FIGURES for end in ("", "_low", "_high")]
+        table.loc[few, columns] = np.nan
+        middle = free_quantile(counts, 0.5, confidence)
+        for end, values in (("", middle.value), ("_low", middle.low), ("_high", middle.high)):
+            table.loc[few, f"median_db{end}"] = values[few]
+        table["family"] = table["family"].where(~few, TOO_FEW)
     return table
 
 
@@ -235,9 +252,9 @@ def _bins(keys: pd.DataFrame, counts: Counts, found: Average) -> pd.DataFrame:
 
 
 def _finding(row: dict, crew: Crew) -> Finding:
-    few = row["by"] == "technician" and row["n"] < crew.general.too_few_positions
-    if few:
-        return Finding("loss_too_few", row, "cannot tell", caution="people")
+    person = row["by"] == "technician"
+    if row["family"] == TOO_FEW or (person and row["n"] < crew.general.too_few_positions):
+        return Finding("loss_too_few", row, "cannot tell", caution="people" if person else "")
     if row["family"] == FREE:
         return Finding("loss_not_settled", row, "cannot tell")
     return Finding("loss_summary", row, "note")

@@ -5,9 +5,11 @@ from __future__ import annotations
 import pandas as pd
 
 from yieldkit.answers.limits import limits_without_readings, verdicts_of
+from yieldkit.answers.loss_bounds import bends_of
 from yieldkit.answers.loss_readings import loss_readings
-from yieldkit.answers.losses import summary_of
-from yieldkit.answers.result import Finding
+from yieldkit.answers.loss_shape import redone_of
+from yieldkit.answers.losses import LEAST, summary_of
+from yieldkit.answers.result import Finding, Severity
 from yieldkit.crew import Crew
 from yieldkit.figures.losses import draw_quantiles
 from yieldkit.review import shown
@@ -18,6 +20,10 @@ from yieldkit.wording import page as words
 
 ORDER = ("not met", "cannot tell", "met")
 MOST_LINES = 12
+_ARCS: tuple[tuple[str, str, Severity], ...] = (
+    ("cannot tell", "page_arcs_missing", "cannot tell"),
+    ("arcs over the limit are kept", "page_arcs_kept", "fine"),
+)
 _OVER = ["limit", "group", "quantity", "wavelength_nm", "low", "high", "limit_db", "position_id"]
 
 
@@ -45,11 +51,18 @@ def losses(asked: Asked) -> Part:
     if len(table):
         tables.append(shown.losses(table, words.CAPTIONS["losses"]))
     silent = limits_without_readings(quarter, crew=asked.crew)
-    findings = (*_over_findings(over, each), *_whole_findings(whole), *silent.findings)
+    bent = bends_of(week)
+    findings = (
+        *_over_findings(over, each),
+        *_whole_findings(whole),
+        *bent.findings,
+        *_missing_findings(quarter, asked),
+        *silent.findings,
+    )
     return Part(
         Section("losses", findings, _pictures(table), tuple(tables)),
         stable={"losses": told, "limits": held},
-        further={"over_limit": over},
+        further={"over_limit": over, "bends": bent.table},
     )
 
 
@@ -112,6 +125,27 @@ def _whole_findings(whole: pd.DataFrame) -> list[Finding]:
                 found.append(Finding("page_limit_rows", values, "decide", code, "people"))
             else:
                 found.append(Finding("page_limit_rows", values, "cannot tell"))
+    return found
+
+
+def _missing_findings(quarter: pd.DataFrame, asked: Asked) -> list[Finding]:
+    """Whether arcs over the limit are missing from a splicer's records, and what that hides.
+
+    A range each; one finding of all that cannot be told, one of all that keep every arc.
+    """
+    table = redone_of(quarter, crew=asked.crew, by="splicer", confidence=asked.confidence).table
+    told = table[table["says"] == "range"].to_dict("records")
+    found = [Finding("redone_splices", row, "watch") for row in told]
+    for says, code, severity in _ARCS:
+        rows = table[(table["says"] == says) & (table["n"] >= LEAST)]
+        if len(rows):
+            values = {
+                "groups": rows["group"].tolist(),
+                "n": int(rows["n"].sum()),
+                "over": int(rows["over"].sum()),
+                "limit_db": float(rows["limit_db"].max()),
+            }
+            found.append(Finding(code, values, severity))
     return found
 
 

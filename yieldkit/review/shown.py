@@ -117,27 +117,26 @@ def limits(table: pd.DataFrame, caption: str) -> Shown:
     open_or_failed = int((table["verdict"] != "met").sum())
 
     def row(each: pd.Series) -> list[str]:
-        which = _which(each)
         more, few = each["n_more"], missing(each["value"])
         verdict = str(each["verdict"])
         if verdict == "cannot tell" and not missing(more):
-            verdict += (
-                f", {whole(more)} more to begin with" if few else f", about {whole(more)} more"
-            )
+            many = whole(more)
+            verdict += f", {many} more to begin with" if few else f", about {many} more"
+        side = "≥" if each["quantity"] == "return loss" else "≤"
+        edge = decibels(each["limit_db"], 2).replace(" ", "\u00a0")
         return [
-            which + reading(each),
-            text(each["statistic"]),
+            _which(each) + reading(each),
+            f"{text(each['statistic'])} {side}\u00a0{edge}",
             whole(each["n"]),
-            words.TOO_FEW if few else decibels(each["value"]),
+            "too few" if few else decibels(each["value"]),
             "" if few else loss_range(each["low"], each["high"]),
-            decibels(each["limit_db"], 2),
             interval(each["over_share_low"], each["over_share_high"]),
             f"{MARKS.get(str(each['verdict']), '')} {verdict}".strip(),
         ]
 
-    heads = ["Reading", "Rule", "n", "Value", "Interval", "Limit", "Over it", "Verdict"]
+    heads = ["Reading", "Rule", "n", "Value", "Interval", "Beyond it", "Verdict"]
     most = min(max(6, open_or_failed), 14)
-    return _shown(table, caption, heads, row, figures=range(2, 7), most=most)
+    return _shown(table, caption, heads, row, figures=range(2, 6), most=most)
 
 
 def _which(each: pd.Series) -> str:

@@ -53,6 +53,10 @@ COLUMNS: dict[str, list[str]] = {
         "limit_db",
         "verdict",
         "n_more",
+        "over",
+        "near",
+        "over_share_low",
+        "over_share_high",
     ],
     "signals": [
         "unit_kind",

@@ -41,7 +41,6 @@ def _summary(values: Mapping[str, Any]) -> str:
 
 
 _DOUBTS = {
-    "few values": "few readings, so take the tail as rough",
     "few intervals": "few different values on the display, so take the tail as rough",
     "half hidden": "half of the readings or more lie at an end of the display",
 }
@@ -75,6 +74,9 @@ def _verdict(values: Mapping[str, Any]) -> str:
     if values["statistic"] == "each":
         end = "Least" if values["quantity"] == "return loss" else "Greatest"
         said += f"{_over(values)}; the {end.lower()} lies in {_between(low, high)}."
+    elif missing(values["value"]) and not missing(values["n_more"]):
+        more = count(values["n_more"], "more reading")
+        return f"{said}Too few to tell ({count(n, 'reading')}); {more} to begin with."
     else:
         name = "Mean" if values["statistic"] == "mean" else "97 % value"
         said += (

@@ -31,8 +31,11 @@ SECTIONS: dict[str, tuple[str, str]] = {
     ),
     "losses": (
         "Losses against limits",
-        "Each limit is held against its own kind of reading. Met and not met are said only where"
-        " the records are enough.",
+        "Each limit is held against its own kind of reading, on joints now in place: single joints"
+        " of this week, means and 97 % values of thirteen weeks. Beyond it: share of such joints"
+        " beyond the limit. Losses count every arc of the week, so their n is another. Curves"
+        " weighed: exponential, gamma, Weibull, lognormal; normal and Gumbel where readings lie"
+        " below zero. Under 30 readings no mean and no tail is told.",
     ),
     "decisions": (
         "Decisions taken, and whether they helped",
@@ -121,8 +124,8 @@ CAPTIONS = {
     "trend": "First-pass yield by week of the first arc. Hollow: joints of that week still wait.",
     "groups": "First-pass yield of the week; n is the number decided.",
     "rework": "By step and cause",
-    "limits": "Limits",
-    "losses": "Losses",
+    "limits": "Limits, joints now in place",
+    "losses": "Losses of this week, every arc counted",
     "signals": "Alarms",
     "watch": "Watched sums, a line a unit: a sum grows while a unit does worse than in its past.",
     "q97": "Loss that 97 % of the week's joints stay under.",
@@ -167,6 +170,10 @@ HEADINGS: dict[str, str] = {
     "limit_db": "Limit [dB]",
     "verdict": "Verdict",
     "n_more": "More needed",
+    "over": "Beyond the limit [readings]",
+    "near": "Perhaps beyond [readings]",
+    "over_share_low": "Share beyond, from [%]",
+    "over_share_high": "Share beyond, to [%]",
     "unit_kind": "Kind",
     "unit": "Unit",
     "since": "Since",
@@ -204,6 +211,7 @@ SHEETS: dict[str, str] = {
     "findings": "A sentence of the page",
     "retest": "An accepted joint made since a unit began to drift",
     "over_limit": "A reading beyond the limit for single joints, with its place",
+    "bends": "A joint that surely loses more at 1550 nm than at 1310 nm",
     "wear": "Angles, losses and failures at so many uses since a blade or electrodes were renewed",
 }
 """What a row of each sheet of the workbook is."""
@@ -401,10 +409,32 @@ def _limit_row(row: Mapping[str, Any]) -> str:
     else:
         between = f"{row['low']:.3f} to {row['high']:.3f} dB"
     more = row["n_more"]
+    if missing(row["value"]) and not missing(more):
+        return (
+            f"{row['group']}{wave}: too few ({count(row['n'], 'reading')}),"
+            f" {count(more, 'more reading')} to begin with"
+        )
     about = "" if missing(more) else f"; about {count(more, 'more reading')} would tell"
     return (
         f"{row['group']}{wave} {decibels(row['value'])} ({between}, n {row['n']}) against"
         f" {row['limit_db']:g} dB{about}"
+    )
+
+
+def _arcs_missing(values: Mapping[str, Any]) -> str:
+    return (
+        f"Cannot tell what the losses of {listed(values['groups'])} would be with every arc kept:"
+        f" no estimate over {values['limit_db']:g} dB is in their records"
+        f" ({count(values['n'], 'reading')}, last 13 weeks), so some may have been redone and left"
+        " out. Keep the record of every arc."
+    )
+
+
+def _arcs_kept(values: Mapping[str, Any]) -> str:
+    return (
+        f"Estimates over the limit of {values['limit_db']:g} dB are in the records of"
+        f" {listed(values['groups'])}, so their losses are not made to look better by leaving"
+        f" redone arcs out ({values['over']} of {count(values['n'], 'reading')}, last 13 weeks)."
     )
 
 
@@ -492,6 +522,8 @@ SENTENCES: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "page_over_limit": _over_limit,
     "page_near_limit": _near_limit,
     "page_limit_rows": _limit_rows,
+    "page_arcs_missing": _arcs_missing,
+    "page_arcs_kept": _arcs_kept,
     "page_open_too_long": _open_too_long,
     "page_restated": _restated,
     "page_not_given": _not_given,

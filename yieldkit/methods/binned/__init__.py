@@ -1,6 +1,6 @@
 """Distributions fitted to counts per interval: rounded, censored, cut, many groups at once."""
 
-from yieldkit.methods.binned.bootstrap import Redrawn, goodness_of_fit, held_out, redraw
+from yieldkit.methods.binned.bootstrap import Redrawn, held_out, redraw
 from yieldkit.methods.binned.choice import POSSIBLE, USUAL, Average, average_intervals, weigh
 from yieldkit.methods.binned.counts import Counts, count_intervals
 from yieldkit.methods.binned.families import (
@@ -26,9 +26,10 @@ from yieldkit.methods.binned.physical import (
     ShiftedExponential,
     SteadyOffset,
 )
-from yieldkit.methods.binned.telling import cannot_tell
+from yieldkit.methods.binned.telling import FEW_VALUES, cannot_tell
 
 __all__ = [
+    "FEW_VALUES",
     "POSSIBLE",
     "USUAL",
     "Average",
@@ -52,7 +53,6 @@ __all__ = [
     "cannot_tell",
     "count_intervals",
     "fit",
-    "goodness_of_fit",
     "held_out",
     "mean_interval",
     "profile",

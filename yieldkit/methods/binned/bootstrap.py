@@ -246,8 +246,3 @@ def _held_only(counts: Counts) -> Counts:
         counts.group[held], counts.low[held], counts.high[held], counts.count[held],
         counts.groups, counts.cut,
     )  # fmt: skip
-
-
-def goodness_of_fit(made: Fit, rng: np.random.Generator, *, times: int = 400) -> Floats:
-    """Share of samples from the fit that fit worse than the data; see ``Redrawn.goodness``."""
-    return redraw(made, rng, times=times).goodness()
