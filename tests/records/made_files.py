@@ -138,7 +138,7 @@ def entry(day, place="P01/01", step="splice", cause="cleave", job="J1", who="T01
 def derived(*sources, settings=None):
     """All tables as DataFrames, from files and settings."""
     found = derive(sources, settings or crew())
-    return {name: table.to_pandas() for name, table in found.tables.items()}
+    return {name: found.plain(name).to_pandas() for name in found.tables}
 
 
 def position(tables, position_id="J1|P01|1"):

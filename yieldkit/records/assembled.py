@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -58,19 +59,19 @@ def attempts_table(
         "attempt_id": _ids(judged, columns),
         "epoch": judged["epoch"],
         "when": judged["when_utc"],
-        "when_source": pa.array(times.source[when], pa.string()),
+        "when_source": pa.array(times.source[when], pa.string()).dictionary_encode(),
         "technician_source": _one_of(judged["technician_source"], TECHNICIAN_SOURCES),
         "kit_source": _one_of(judged["kit_source"], KIT_SOURCES),
         "place_text": _texts(shown, at),
-        "ribbon": _or_null(shown.take("ribbon_text", at)),
-        "program": _or_null(shown.take("program", at)),
+        "ribbon": _changed(shown.take("ribbon_text", at), _or_none),
+        "program": _changed(shown.take("program", at), _or_none),
         "reached_arc": judged["reached"],
-        "error": pc.fill_null(shown.take("error", at), "none"),
-        "error_text": _or_null(shown.take("outcome_text", at)),
+        "error": _changed(shown.take("error", at), none="none"),
+        "error_text": _changed(shown.take("outcome_text", at), _or_none),
         "attempt_no": pa.array(number, mask=number == 0),
         "redo": _one_of(pa.array(redo), ("no", "yes", "probable")),
-        "remark": _or_null(shown.take("remark", at)),
-        "sheet": pc.fill_null(shown.take("sheet", at), ""),
+        "remark": _changed(shown.take("remark", at), _or_none),
+        "sheet": _changed(shown.take("sheet", at), none=""),
     }
     return _cast(columns, "attempts"), back
 
@@ -87,12 +88,15 @@ def positions_table(
     row = pa.array(back[first], mask=first < 0)
     columns = {name: found[name] for name in found.column_names}
     columns |= _named(names, found["pos"].to_numpy()) | {"job": names["job"].take(found["pos"])}
+    columns["first_pass_termination"] = _changed(found["termination"], lambda t: t.split(": ")[0])
+    columns["why"] = _changed(found["termination"], lambda t: t.split(": ")[1])
     columns["first_attempt_id"] = attempts["attempt_id"].take(row)
     columns["first_when"] = attempts["when"].take(row)
     columns |= {name: attempts[name].take(row) for name in _OF_FIRST_ARC}
-    for name in ("fibre_lot", "connector_lot"):
-        own = attempts[name].take(row)
-        columns[name] = pc.coalesce(own, found[name].cast(pa.string()))
+    for name in ("fibre_lot", "connector_lot"):  # both are numbers of the same words
+        own, planned = attempts[name].take(row).combine_chunks(), found[name].combine_chunks()
+        codes = pc.coalesce(own.indices, planned.indices)
+        columns[name] = pa.DictionaryArray.from_arrays(codes, planned.dictionary)
     return _cast(columns, "positions")
 
 
@@ -111,14 +115,11 @@ def _named(names: pa.Table, pos: np.ndarray) -> dict[str, pa.Array]:
     import pyarrow as pa
     import pyarrow.compute as pc
 
-    parts = [names[name].combine_chunks().cast(pa.string()) for name in ("job", "panel", "port")]
-    ids = pc.binary_join_element_wise(*parts, "|")
+    columns = {name: names[name].combine_chunks() for name in ("job", "panel", "port")}
+    ids = pc.binary_join_element_wise(*(c.cast(pa.string()) for c in columns.values()), "|")
+    columns = {"panel": columns["panel"], "port": columns["port"], "position_id": ids}
     take = pa.array(pos, mask=pos >= len(names))
-    return {
-        "panel": parts[1].take(take),
-        "port": parts[2].take(take),
-        "position_id": ids.take(take),
-    }
+    return {name: column.take(take) for name, column in columns.items()}
 
 
 def _ids(judged: pa.Table, columns: dict[str, pa.Array]) -> pa.Array:
@@ -146,28 +147,49 @@ def _one_of(codes: pa.Array, words: tuple[str, ...]) -> pa.Array:
 
     if isinstance(codes, pa.ChunkedArray):
         codes = codes.combine_chunks()
-    return pa.DictionaryArray.from_arrays(codes.cast(pa.int8()), list(words)).cast(pa.string())
+    return pa.DictionaryArray.from_arrays(codes.cast(pa.int8()), list(words))
 
 
 def _texts(shown: Shown, at: np.ndarray) -> pa.Array:
     import pyarrow as pa
 
     spot = shown.spot[at]
-    return pa.array(shown.places.texts, pa.string()).take(pa.array(spot, mask=spot < 0))
+    codes = pa.array(spot, mask=spot < 0)
+    return pa.DictionaryArray.from_arrays(codes, pa.array(shown.places.texts, pa.string()))
 
 
-def _or_null(column: pa.Array) -> pa.Array:
-    """Text without outer blanks; missing where nothing is left."""
+def _or_none(word: str) -> str | None:
+    return word.strip(" ") or None
+
+
+def _changed(
+    column: pa.Array, change: Callable[[str], str | None] = str, none: str | None = None
+) -> pa.Array:
+    """Coded text with each word changed, ``none`` where nothing stands."""
     import pyarrow as pa
     import pyarrow.compute as pc
 
-    if column.null_count == len(column):
-        return column
-    return pc.if_else(pc.equal(pc.utf8_trim(column, " "), ""), pa.scalar(None, pa.string()), column)
+    if isinstance(column, pa.ChunkedArray):
+        column = column.combine_chunks()
+    words = [change(word) for word in column.dictionary.to_pylist()] + [none]
+    number: dict[str | None, int] = {}
+    for word in words:
+        if word is not None:
+            number.setdefault(word, len(number))
+    table = np.array([number.get(word, -1) for word in words], dtype=np.int32)
+    codes = table[pc.fill_null(column.indices.cast(pa.int32()), len(words) - 1).to_numpy()]
+    return pa.DictionaryArray.from_arrays(
+        pa.array(codes, mask=codes < 0), pa.array(list(number), pa.string())
+    )
 
 
 def _cast(columns: dict[str, pa.Array], name: str) -> pa.Table:
+    """The columns in the table's order and kinds; coded text stays coded."""
     import pyarrow as pa
 
-    schema = arrow_schema(TABLES[name])
-    return pa.table({field: columns[field] for field in schema.names}).cast(schema)
+    made = {}
+    for field in arrow_schema(TABLES[name]):
+        column = columns[field.name]
+        coded = pa.types.is_string(field.type) and pa.types.is_dictionary(column.type)
+        made[field.name] = column if coded or column.type == field.type else column.cast(field.type)
+    return pa.table(made)

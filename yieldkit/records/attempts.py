@@ -67,11 +67,10 @@ class Shown:
         return self.when.astype("datetime64[m]").astype("datetime64[us]") == self.when
 
     def take(self, name: str, where: np.ndarray) -> pa.Array:
-        """Values of a stacked column at some rows; text as text."""
+        """Values of a stacked column at some rows; text stays coded."""
         import pyarrow as pa
 
-        found = self.rows[name].combine_chunks().take(pa.array(where))
-        return found.cast(pa.string()) if pa.types.is_dictionary(found.type) else found
+        return self.rows[name].combine_chunks().take(pa.array(where))
 
 
 def shown(

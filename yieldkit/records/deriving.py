@@ -49,13 +49,20 @@ _BEGINNING = _EPOCH.replace(tzinfo=UTC)
 
 @dataclass(frozen=True, eq=False)
 class Derived:
-    """All tables of ``tables.TABLES``, and what stands behind the doubts list."""
+    """All tables of ``tables.TABLES``, and what stands behind the doubts list.
+
+    In ``tables`` text may be coded; ``plain`` gives a table as its schema says.
+    """
 
     tables: dict[str, pa.Table]
     as_of: datetime
     meanings: list[Meaning] = field(default_factory=list)
     clock_notes: list[dict[str, Any]] = field(default_factory=list)
     unsettled: dict[str, list[dict[str, Any]]] = field(default_factory=dict)
+
+    def plain(self, name: str) -> pa.Table:
+        """A table with its text written out."""
+        return self.tables[name].cast(arrow_schema(TABLES[name]))
 
 
 @dataclass(frozen=True)

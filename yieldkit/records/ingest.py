@@ -203,7 +203,7 @@ def _turn(
             taken_in=datetime.fromisoformat(e.taken_in),
             status=e.status,
             reason=e.reason,
-            parsed=store.parsed(e.key) if e.key and e.status != "withdrawn" else None,
+            parsed=store.parsed(e.key, coded=True) if e.key and e.status != "withdrawn" else None,
         )
         for e in entries
     ]
@@ -390,10 +390,11 @@ def _read(
         key = _parsed_key(entry, layout, layouts)
         if again:
             store.drop_parsed(key)
-        parsed = store.parsed(key)
-        if parsed is None:
+        rows = store.data_rows(key)
+        if rows is None:
             parsed = parse(data, entry.file, layout)
             store.keep_parsed(key, parsed)
+            rows = parsed.data_rows
     except CrewError as error:
         return replace(entry, key="", layout="", status=_status(error), reason=_reason(error))
     except (MemoryError, RecursionError):
@@ -401,7 +402,7 @@ def _read(
     except Exception as error:  # a hostile file must not keep the rest of the inbox out
         reason = f"cannot be read ({type(error).__name__}); save or export it again"
         return replace(entry, key="", layout="", status="unreadable", reason=reason)
-    empty = parsed.data_rows == 0
+    empty = rows == 0
     return replace(
         entry,
         key=key,

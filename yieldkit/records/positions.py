@@ -96,6 +96,19 @@ SELECT pos FROM planned_kept UNION SELECT pos FROM first_arc UNION SELECT pos FR
 UNION SELECT pos FROM readings WHERE pos IS NOT NULL UNION SELECT pos FROM entries_of;
 """
 
+TOLD = (
+    *("no: first arc", "no: later arc", "no: rework log", "no: test"),
+    *("unknown: no arc recorded", "unknown: place in doubt", "unknown: unlinked arc"),
+    *("unknown: unclear entry", "unknown: no verdict", "unknown: tests missing"),
+    *("yes: tests passed", "yes: first arc", "pending: tests"),
+)
+"""Answers to first pass of the termination, each with what decided it."""
+_TYPES = f"""
+CREATE TYPE told AS ENUM {TOLD};
+CREATE TYPE answer AS ENUM ('yes', 'no', 'pending', 'unknown');
+CREATE TYPE state AS ENUM ('not started', 'open', 'accepted', 'accepted as is', 'given up');
+"""
+
 _ANSWERS = """
 CREATE TABLE positions_raw AS
 WITH joined AS (
@@ -131,43 +144,45 @@ WITH joined AS (
         GROUP BY 1) q USING (connector_type)
     LEFT JOIN body_use u USING (connector_type)
 ), answered AS (
-    SELECT *, CASE WHEN arcs = 0 THEN NULL WHEN verdict = 'fail' THEN 'no'
-            WHEN doubtful_first THEN 'unknown' WHEN verdict = 'good' THEN 'yes'
-            ELSE 'unknown' END AS first_pass_splice,
+    SELECT *, CASE WHEN arcs = 0 THEN NULL WHEN verdict = 'fail' THEN 'no'::answer
+            WHEN doubtful_first THEN 'unknown'::answer WHEN verdict = 'good' THEN 'yes'::answer
+            ELSE 'unknown'::answer END AS first_pass_splice,
         CASE WHEN arcs = 0 AND rework_entries = 0 AND tested IS NULL THEN NULL
-            WHEN arcs > 0 AND verdict = 'fail' THEN 'no: first arc'
-            WHEN arcs > 1 AND NOT misplaced THEN 'no: later arc'
-            WHEN coalesce(against, 0) > 0 THEN 'no: rework log'
-            WHEN unforgiven THEN 'no: test'
-            WHEN arcs = 0 THEN 'unknown: no arc recorded'
-            WHEN misplaced THEN 'unknown: place in doubt'
-            WHEN doubtful_first THEN 'unknown: unlinked arc'
-            WHEN coalesce(unclear, 0) > 0 THEN 'unknown: unclear entry'
-            WHEN all_passed THEN 'yes: tests passed'
-            WHEN tests_wanted = 0 AND verdict = 'good' THEN 'yes: first arc'
-            WHEN tests_wanted = 0 THEN 'unknown: no verdict'
-            WHEN late THEN 'unknown: tests missing'
-            ELSE 'pending: tests' END AS termination,
-        CASE WHEN arcs = 0 AND tested IS NULL THEN NULL WHEN first_failed THEN 'no'
-            WHEN all_passed THEN 'yes' WHEN tests_wanted = 0 THEN 'unknown'
-            WHEN late THEN 'unknown' ELSE 'pending' END AS first_pass_link
+            WHEN arcs > 0 AND verdict = 'fail' THEN 'no: first arc'::told
+            WHEN arcs > 1 AND NOT misplaced THEN 'no: later arc'::told
+            WHEN coalesce(against, 0) > 0 THEN 'no: rework log'::told
+            WHEN unforgiven THEN 'no: test'::told
+            WHEN arcs = 0 THEN 'unknown: no arc recorded'::told
+            WHEN misplaced THEN 'unknown: place in doubt'::told
+            WHEN doubtful_first THEN 'unknown: unlinked arc'::told
+            WHEN coalesce(unclear, 0) > 0 THEN 'unknown: unclear entry'::told
+            WHEN all_passed THEN 'yes: tests passed'::told
+            WHEN tests_wanted = 0 AND verdict = 'good' THEN 'yes: first arc'::told
+            WHEN tests_wanted = 0 THEN 'unknown: no verdict'::told
+            WHEN late THEN 'unknown: tests missing'::told
+            ELSE 'pending: tests'::told END AS termination,
+        CASE WHEN arcs = 0 AND tested IS NULL THEN NULL WHEN first_failed THEN 'no'::answer
+            WHEN all_passed THEN 'yes'::answer WHEN tests_wanted = 0 THEN 'unknown'::answer
+            WHEN late THEN 'unknown'::answer ELSE 'pending'::answer END AS first_pass_link
     FROM counted
 ), stated AS (
     SELECT *, CASE WHEN arcs = 0 AND rework_entries = 0 AND tested IS NULL
-            AND preparation_losses = 0 THEN 'not started'
+            AND preparation_losses = 0 THEN 'not started'::state
         WHEN last_disposition = 'given up' AND last_logged >= coalesce(last_day, last_logged)
-            THEN 'given up'
+            THEN 'given up'::state
         WHEN last_disposition = 'accepted as is' AND last_logged >= coalesce(last_day, last_logged)
-            THEN 'accepted as is'
+            THEN 'accepted as is'::state
         WHEN all_passed AND (last_when IS NULL OR passed_from IS NULL
-            OR passed_from >= last_when - INTERVAL 75 MINUTE) THEN 'accepted'
+            OR passed_from >= last_when - INTERVAL 75 MINUTE) THEN 'accepted'::state
         WHEN tests_wanted = 0 AND last_verdict = 'good' AND NOT coalesce(last_failed, false)
-            THEN 'accepted'
-        ELSE 'open' END AS state
+            THEN 'accepted'::state
+        ELSE 'open'::state END AS state
     FROM answered
 )
-SELECT *, CASE WHEN state = 'accepted' THEN coalesce(passed_when, last_when) END AS accepted_when,
-    coalesce(spent, 0) + CASE WHEN state LIKE 'accepted%' THEN coalesce(body_each, 0) ELSE 0 END
+SELECT *, starts_with(termination::VARCHAR, 'no') AS failed,
+    CASE WHEN state = 'accepted' THEN coalesce(passed_when, last_when) END AS accepted_when,
+    coalesce(spent, 0) + CASE WHEN state IN ('accepted', 'accepted as is')
+        THEN coalesce(body_each, 0) ELSE 0 END
         AS bodies
 FROM stated;
 """
@@ -182,15 +197,14 @@ CASE error WHEN 'cleave angle' THEN 'cleave' WHEN 'end face' THEN 'cleave'
 POSITIONS = f"""
 SELECT p.pos, i.site, planned, connector_type, fibre_lot, connector_lot, first_rn, first_date, arcs,
     preparation_losses, rework_entries, bodies, rework_min, first_pass_splice,
-    split_part(termination, ': ', 1) AS first_pass_termination, first_pass_link,
-    split_part(termination, ': ', 2) AS why,
-    CASE WHEN termination NOT LIKE 'no%' THEN NULL
+    termination, first_pass_link,
+    CASE WHEN NOT coalesce(failed, false) THEN NULL
         WHEN verdict = 'fail' THEN 'splice'
         WHEN first_step NOT IN ('unknown', 'prepare', 'cleave') THEN first_step
         WHEN termination = 'no: test' OR first_failed THEN 'test'
         WHEN entry_step IS NOT NULL AND arcs <= 1 THEN entry_step
         ELSE 'unknown' END AS failed_step,
-    CASE WHEN termination NOT LIKE 'no%' THEN NULL
+    CASE WHEN NOT coalesce(failed, false) THEN NULL
         WHEN first_cause IS NOT NULL AND first_cause <> 'unknown' THEN first_cause
         WHEN verdict = 'fail' THEN {_CAUSES}
         WHEN entry_cause IS NOT NULL AND arcs <= 1 THEN entry_cause ELSE 'unknown' END
@@ -317,6 +331,7 @@ def make_positions(con: duckdb.DuckDBPyConnection, crew: Crew, as_of: datetime) 
     """Make ``positions_raw``; select ``POSITIONS`` from it."""
     _test_limits(con, crew)
     _types(con, crew)
+    con.execute(_TYPES)
     con.execute(_TESTS)
     con.execute(_PARTS)
     con.execute(_ANSWERS, {"as_of": as_of.date().isoformat(), "pending": crew.general.pending_days})

@@ -27,7 +27,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from yieldkit.errors import CrewError
-from yieldkit.records.parsed import Parsed
+from yieldkit.records.parsed import PARSED, Parsed
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -36,6 +36,8 @@ FOLDER = "store"
 BY_MONTH = {"attempts": "date", "measurements": "date", "positions": "first_date"}
 """Large tables and the day that puts a row into a month."""
 LOCK_SECONDS = 30.0
+_NO_DAY, _NO_MONTH = 2_000_000, 65_709
+"""A day beyond all others for rows without one, in the year 7445, and its month."""
 
 
 def reached(point: str) -> None:
@@ -202,18 +204,30 @@ class Store:
         flush(place.parent)
         reached("parsed kept")
 
-    def parsed(self, key: str) -> Parsed | None:
-        """Typed rows kept under ``key``; None if there are none."""
+    def data_rows(self, key: str) -> int | None:
+        """Data rows of the file kept under ``key``; None if none is."""
+        about = self.root / "parsed" / key / "about.json"
+        return int(json.loads(about.read_text("utf-8"))["data_rows"]) if about.exists() else None
+
+    def parsed(self, key: str, *, coded: bool = False) -> Parsed | None:
+        """Typed rows kept under ``key``; None if there are none.
+
+        With ``coded``, text comes as a dictionary of the words that a column holds.
+        """
         import pyarrow.parquet as pq
 
         place = self.root / "parsed" / key
         if not (place / "about.json").exists():
             return None
         about = json.loads((place / "about.json").read_text("utf-8"))
+        text = None
+        if coded:
+            columns = PARSED[about["table"]].columns
+            text = [c.name for c in columns if c.kind == "text" and c.name != "fingerprint"]
         return Parsed(
             layout=about["layout"],
             table=about["table"],
-            rows=pq.read_table(place / "rows.parquet"),
+            rows=pq.read_table(place / "rows.parquet", read_dictionary=text),
             refused=pq.read_table(place / "refused.parquet"),
             data_rows=about["data_rows"],
             furniture={k: _revived(v) for k, v in about["furniture"].items()},
@@ -263,13 +277,16 @@ class Store:
 
 
 def _write_table(folder: Path, name: str, table: pa.Table, before: Path) -> None:
-    """Write a table's files; a file that is as before is linked to the one before."""
+    """Write a table's files; a file that is as before is linked to the one before.
+
+    Coded text is written as it is and read back as plain text.
+    """
     import pyarrow.parquet as pq
 
     folder.mkdir()
     for month, rows in _months(name, table):
         path = folder / f"{month}.parquet"
-        pq.write_table(rows, path, compression="zstd")
+        pq.write_table(_compact(rows), path, compression="zstd", store_schema=False)
         reached(f"table {name} {month}")
         old = before / path.name
         if old.exists() and _same_bytes(old, path):
@@ -280,17 +297,60 @@ def _write_table(folder: Path, name: str, table: pa.Table, before: Path) -> None
 
 
 def _months(name: str, table: pa.Table) -> Iterator[tuple[str, pa.Table]]:
+    """Rows of each month, in their order; a table that is not parted comes whole."""
+    import numpy as np
+    import pyarrow as pa
     import pyarrow.compute as pc
 
     if name not in BY_MONTH:
         yield "all", table
         return
-    months = pc.fill_null(pc.strftime(table[BY_MONTH[name]], "%Y-%m"), "undated")
-    found = sorted(pc.unique(months).to_pylist())
-    if not found:
+    if not table.num_rows:
         yield "undated", table
-    for month in found:
-        yield month, table.filter(pc.equal(months, month))
+        return
+    days = pc.fill_null(table[BY_MONTH[name]].cast(pa.int32()), _NO_DAY).to_numpy()
+    months = days.astype("datetime64[D]").astype("datetime64[M]").astype(np.int64)
+    if (np.diff(months) < 0).any():
+        order = np.argsort(months, kind="stable")
+        table, months = table.take(pa.array(order)), months[order]
+    starts = np.flatnonzero(np.diff(months, prepend=months[0] - 1))
+    for start, stop in zip(starts, [*starts[1:], len(months)], strict=True):
+        month = np.datetime64(int(months[start]), "M")
+        named = "undated" if months[start] == _NO_MONTH else str(month)
+        yield named, table.slice(start, stop - start)
+
+
+_MOST_WORDS = 5_000
+"""Words of a coded column above which it is written as plain text."""
+
+
+def _compact(rows: pa.Table) -> pa.Table:
+    """Rows whose coded text names the words that occur and no others, in order of code point.
+
+    So a month's bytes depend on its own rows alone.
+    """
+    import numpy as np
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    for place, name in enumerate(rows.schema.names):
+        if not pa.types.is_dictionary(rows.schema.types[place]):
+            continue
+        column = rows[name].combine_chunks()
+        words = column.dictionary
+        codes = pc.fill_null(column.indices.cast(pa.int32()), len(words)).to_numpy()
+        used = np.flatnonzero(np.bincount(codes, minlength=len(words) + 1)[: len(words)])
+        if len(used) > _MOST_WORDS:
+            rows = rows.set_column(place, name, column.cast(pa.string()))
+            continue
+        words = words.take(pa.array(used))
+        order = np.asarray(pc.sort_indices(words))
+        number = np.zeros(len(column.dictionary) + 1, dtype=np.int32)
+        number[used[order]] = np.arange(len(used))
+        found = pa.array(number[codes], mask=codes == len(column.dictionary))
+        coded = pa.DictionaryArray.from_arrays(found, words.take(pa.array(order)))
+        rows = rows.set_column(place, name, coded)
+    return rows
 
 
 def _same_bytes(one: Path, other: Path) -> bool:
