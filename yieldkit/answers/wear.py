@@ -432,7 +432,8 @@ def _unit_findings(
     best = interval["best"]
     goal = best if np.isfinite(best) else worn
     newest = uses["date"].max()
-    found = []
+    found: list[Finding] = []
+    unlogged: list[dict[str, Any]] = []
     for unit, own in uses.groupby("unit"):
         if (newest - own["date"].max()).days > 21:
             continue
@@ -452,6 +453,10 @@ def _unit_findings(
         elif sure and np.isfinite(goal):
             found.append(Finding("wear_good_for", values, "fine"))
         elif not sure:
-            step = "write_rotation" if unit_kind == "cleaver" else "write_electrodes"
-            found.append(Finding("wear_unlogged", values, "watch", step, ""))
+            unlogged.append(values)
+    if unlogged:
+        step = "write_rotation" if unit_kind == "cleaver" else "write_electrodes"
+        names = ", ".join(values["unit"] for values in unlogged)
+        values = {"unit": names, "unit_kind": unit_kind, "goal": goal, "units": unlogged}
+        found.append(Finding("wear_unlogged", values, "watch", step, ""))
     return found

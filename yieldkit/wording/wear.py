@@ -3,7 +3,7 @@
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from yieldkit.wording.numbers import count, day, percent
+from yieldkit.wording.numbers import count, day, listed, percent
 
 _TURN = {
     "cleaver": ("Blades", "turned", "cleave", "Cleaver {}: turn the blade today"),
@@ -93,14 +93,17 @@ def _good_for(values: Mapping[str, Any]) -> str:
 
 def _unlogged(values: Mapping[str, Any]) -> str:
     _, turned, use, _ = _TURN[values["unit_kind"]]
-    kind = values["unit_kind"].capitalize()
-    worn = "its blade was" if kind == "Cleaver" else "its electrodes were"
+    kind, units = values["unit_kind"], values["units"]
+    many = len(units) > 1
+    worn = f"{'their' if many else 'its'} {'blade' if kind == 'cleaver' else 'electrode'}"
+    worn += " was" if kind == "cleaver" and not many else "s were"
     known = values["goal"] != float("inf")
-    usual = f", about {_number(values['goal'])} is usual" if known else ""
+    usual = f"; about {_number(values['goal'])} is usual" if known else ""
+    each = [f"{one['unit']} (at least {count(round(one['done']), use)})" for one in units]
+    plural, verb = ("s", "are") if many else ("", "is")
     return (
-        f"Cannot tell how worn {kind.lower()} {values['unit']} is: the service log does not say "
-        f"that {worn} {turned} since the records began; at least {count(values['done'], use)} on it"
-        f"{usual}."
+        f"Cannot tell how worn {kind}{plural} {listed(each)} {verb}: the service log does "
+        f"not say that {worn} {turned} since the records began{usual}."
     )
 
 
