@@ -271,15 +271,25 @@ def score(family: Family, w: Floats, counts: Counts) -> tuple[Floats, Floats, Fl
     return value, slope, information
 
 
-def curvature(family: Family, w: Floats, counts: Counts, step: float = 1e-5) -> Floats:
-    """Second derivatives of the log-likelihood, by differences of its slopes."""
+def curvature(
+    family: Family, w: Floats, counts: Counts, step: float = 1e-5, slope: Floats | None = None
+) -> Floats:
+    """Second derivatives of the log-likelihood, by differences of its slopes.
+
+    With ``slope``, the slopes at ``w``, differences are one-sided: good enough for the steps of a
+    search, at half the work.
+    """
     free = family.free
     second = np.empty((len(w), free, free))
     for i in range(free):
-        up, down = w.copy(), w.copy()
-        up[:, i] += step
-        down[:, i] -= step
-        second[:, i] = (score(family, up, counts)[1] - score(family, down, counts)[1]) / (2 * step)
+        near = w.copy()
+        near[:, i] += step
+        over = score(family, near, counts)[1]
+        if slope is not None:
+            second[:, i] = (over - slope) / step
+            continue
+        near[:, i] -= 2 * step
+        second[:, i] = (over - score(family, near, counts)[1]) / (2 * step)
     return (second + second.transpose(0, 2, 1)) / 2
 
 

@@ -274,7 +274,7 @@ def _step_to_end(
         return step, settled
     matrix = np.zeros((len(w), free + 1, free + 1))
     bend = _bend_of(figure, w, rows, free)
-    matrix[:, :free, :free] = curvature(family, w, counts) + pull[:, None, None] * bend
+    matrix[:, :free, :free] = curvature(family, w, counts, slope=slope) + pull[:, None, None] * bend
     matrix[:, :free, free], matrix[:, free, :free] = direction, slope
     step = _solved(matrix, -np.concatenate([rest, miss[:, None]], axis=1))
     step[settled] = 0
