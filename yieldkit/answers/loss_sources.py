@@ -228,7 +228,7 @@ def _table(model: CrewModel, effects: np.ndarray, unit: str, confidence: float) 
                     f"gap_{unit}": shown(gaps.quantile(0.5)),
                     "low": shown(low),
                     "high": shown(high),
-                    "chance_worse": 1 - gaps.below(margin),
+                    "chance_worse": np.clip(1 - gaps.below(margin), 0.0, 1.0),
                     "told": model.told(kind),
                 }
             )

@@ -262,7 +262,7 @@ def _verdict(table: pd.DataFrame, model: CrewModel, margin: float, watched: bool
     if shown.empty:
         return Finding("source_nothing_to_compare", common, severity="cannot tell")
     top = shown.iloc[int(shown["chance_source"].to_numpy().argmax())]
-    values = common | {str(key): value for key, value in top.items()}
+    values = common | {str(key): value for key, value in top.items()} | {"all": common["n"]}
     if top["chance_source"] >= NAMED and top["told"]:
         step, caution = step_for(str(top["kind"]))
         return Finding("source_named", values | {"unit": top["unit"]}, "decide", step, caution)

@@ -38,12 +38,12 @@ def _source_named(values: Mapping[str, Any]) -> str:
 def _source_none(values: Mapping[str, Any]) -> str:
     return (
         f"No unit stands out by more than {values['margin']:g} points (chance"
-        f" {percent(values['none_stands_out'], 0)}, {count(values['n'], 'position')})."
+        f" {percent(values['none_stands_out'], 0)}, {count(values['all'], 'position')})."
     )
 
 
 def _source_cannot_tell(values: Mapping[str, Any]) -> str:
-    said = f"Cannot tell which unit is behind the failures ({count(values['n'], 'position')})"
+    said = f"Cannot tell which unit is behind the failures ({count(values['all'], 'position')})"
     if values["candidates"]:
         each = [
             f"{unit} {percent(chance, 0)}"
@@ -52,10 +52,13 @@ def _source_cannot_tell(values: Mapping[str, Any]) -> str:
         said += f": it could be {listed(each, 'or')}"
     if values["people"]:
         said += ", or habits of work rather than kit"
-    return (
-        said + f"; none of them stands out with {percent(values['none_stands_out'], 0)}. About"
-        f" {count(values['n_more'], 'more position')} on mixed kit would tell."
-    )
+    more = count(values["n_more"], "more position")
+    return f"{said}{_none(values)}. About {more} on mixed kit would tell."
+
+
+def _none(values: Mapping[str, Any]) -> str:
+    chance = values["none_stands_out"]
+    return f", or none ({percent(chance, 0)})" if chance >= 0.005 else ""
 
 
 def _source_points_the_same_way(values: Mapping[str, Any]) -> str:
@@ -139,10 +142,8 @@ def _loss_source_cannot_tell(values: Mapping[str, Any]) -> str:
         said += f": it could be {listed(each, 'or')}"
     if values["people"]:
         said += ", or habits of work rather than kit"
-    return (
-        f"{said}; none of them stands out with {percent(values['none_stands_out'], 0)}. About"
-        f" {count(values['n_more'], 'more reading')} on mixed kit would tell."
-    )
+    more = count(values["n_more"], "more reading")
+    return f"{said}{_none(values)}. About {more} on mixed kit would tell."
 
 
 def _loss_source_too_few(values: Mapping[str, Any]) -> str:
