@@ -154,8 +154,8 @@ def _climb(ratio: Array, criterion: _Criterion) -> tuple[Array, bool]:
         information[np.diag_indices_from(information)] += 1e-12 * criterion.free
         slope = criterion.log_slope(at)
         step = np.linalg.solve(information, slope)
-        if slope @ step < CLOSE:
-            return ratio, True
+        if slope @ step < CLOSE:  # the last step gains digits and is too small to be judged
+            return ratio * np.exp(-step / 2), True
         step *= min(1.0, 2.0 / np.abs(step).max())
         for _ in range(8):
             moved = ratio * np.exp(-step / 2)
