@@ -8,7 +8,8 @@ import pandas as pd
 import pytest
 
 from yieldkit.answers.drift import COLUMNS, drift_watch, loss_shift
-from yieldkit.answers.readings import CREW
+from yieldkit.answers.readings import CREW, exponential_scores
+from yieldkit.answers.streams import near_normal
 from yieldkit.simulate import Shift, Wear, fitting_crew, simulate, typical_crew
 from yieldkit.simulate.crew import SimulatedCrew
 
@@ -265,11 +266,12 @@ def test_inputs_are_left_alone(drifting):
         pd.testing.assert_frame_equal(before[name], drifting.tables[name])
 
 
-def test_shift_of_a_rise_agrees_with_simulation():
-    # Days of 15 exponential losses; the cube root loses a little at few joints.
-    from yieldkit.answers.streams import near_normal
-
-    losses = np.random.default_rng(1).exponential(1.5, (40_000, 15)).mean(axis=1)
-    scores = near_normal(losses, np.full(40_000, 15.0), 1.0)
-    assert scores.mean() == pytest.approx(loss_shift(1.5), abs=0.02)
-    assert scores.std() == pytest.approx(np.sqrt(1 / 15) * 1.5 ** (1 / 3), rel=0.03)
+@pytest.mark.parametrize("rise", [1.25, 1.5, 2.0])
+def test_shift_of_a_rise_agrees_with_simulation(rise):
+    # Two units of one stratum, 2,000 days of 15 losses each; one is worse in the second half.
+    loss = np.random.default_rng(1).exponential(1.0, (2, 2000, 15))
+    loss[1, 1000:] *= rise
+    scores = exponential_scores(loss.ravel(), pd.Series("all", index=range(loss.size)))
+    days = near_normal(scores.reshape(loss.shape).mean(axis=2), np.full((2, 2000), 15.0), 1.0)
+    step = days[1, 1000:].mean() - days[1, :1000].mean()
+    assert step == pytest.approx(loss_shift(rise), rel=0.08)

@@ -64,27 +64,31 @@ def false_alarms(plan: CrewPlan, seed: int) -> list[dict[str, Any]]:
 
 
 def finds_the_unit(plan: CrewPlan, seed: int) -> list[dict[str, Any]]:
-    """A splicer's step in loss: seen after so many weeks, put to the right unit, onset in interval.
+    """A splicer's step in loss: seen within so many weeks, the right unit first, onset in interval.
 
     The plan's first shift is the truth; ``said`` is the chance that the watch gave before it.
     """
     crew, shift = simulate(plan, seed=seed), plan.shifts[0]
     began = plan.first_day + timedelta(days=7 * (shift.start_day // 5) + shift.start_day % 5)
-    outcomes = []
+    outcomes: list[dict[str, Any]] = []
     before = watched(crew, began - timedelta(days=1))
     own = [s for s in before.streams if (s.unit, s.quantity) == (shift.unit, LOSS)]
     shown = loss_shift(shift.loss_factor)
     said = [chances_to_see(s, before.settings["limits"], shown, max(STEPS_AFTER)) for s in own]
-    for weeks in STEPS_AFTER:
+    seen = False
+    for weeks in range(1, max(STEPS_AFTER) + 1):
         table = watched(crew, began + timedelta(days=7 * weeks)).table
         table = table[(table["quantity"] == LOSS) & (table["unit_kind"] != CREW)]
-        own = table[table["unit"] == shift.unit]
-        row: dict[str, Any] = {"what": f"within {weeks} weeks", "seen": len(own) > 0}
+        own_rows = table[table["unit"] == shift.unit]
+        seen |= len(own_rows) > 0
+        if weeks not in STEPS_AFTER:
+            continue
+        row: dict[str, Any] = {"what": f"within {weeks} weeks", "seen": seen}
         row["said"] = float(said[0][weeks - 1]) if said else np.nan
         if len(table):
             row["first_is_right"] = table.iloc[0]["unit"] == shift.unit
-        if len(own):
-            hit = own.iloc[0]
+        if len(own_rows):
+            hit = own_rows.iloc[0]
             row["covered"] = bool(hit["since_low"] <= began <= hit["since_high"])
             row["width_days"] = (hit["since_high"] - hit["since_low"]).days
             row["chance"] = float(hit["chance_this_unit"])
