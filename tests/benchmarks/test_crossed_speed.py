@@ -72,6 +72,32 @@ def test_gaussian_500_000_rows(tmp_path):
     assert sorted([*fit.sd, fit.residual_sd]) == pytest.approx(sorted(sds), rel=1e-3)
 
 
+def test_20_000_ribbons(tmp_path):
+    """200,000 values, 20,000 ribbons x 20 technicians x 10 splicers; pass and fail too; seed 4."""
+    rng, n = np.random.default_rng(4), 200_000
+    sizes = {"ribbon": 20_000, "technician": 20, "splicer": 10}
+    codes = {name: rng.integers(0, size, n) for name, size in sizes.items()}
+    eta = np.full(n, 3.0)
+    for (name, size), sd in zip(sizes.items(), (0.4, 0.3, 0.3), strict=True):
+        eta += sd * rng.standard_normal(size)[codes[name]]
+    y = eta + 0.5 * rng.standard_normal(n)
+    passed = rng.random(n) < 1 / (1 + np.exp(-eta))
+    np.concatenate([y, *codes.values()]).astype(float).tofile(tmp_path / "d.bin")
+
+    fit, seconds, peak = timed(lambda: fit_gaussian(y, np.ones((n, 1)), factors(codes)))
+    peer, peer_peak, sds = with_lme4(
+        f"n <- {n}; d <- data.frame(y = d[1:n], a = factor(d[n + 1:n]), b = factor(d[2 * n + 1:n]),"
+        " c = factor(d[3 * n + 1:n]))\n"
+        "t <- system.time(f <- lmer(y ~ 1 + (1|a) + (1|b) + (1|c), d))",
+        tmp_path,
+    )
+    print(f"\nribbons: {seconds:.2f} s, {peak:.0f} MB; lmer {peer:.1f} s, {peer_peak:.0f} MB")
+    assert sorted([*fit.sd, fit.residual_sd]) == pytest.approx(sorted(sds), rel=1e-3)
+    cells = Counts(passed, ~passed)
+    _, seconds, peak = timed(lambda: fit_laplace(cells, np.ones((n, 1)), factors(codes)))
+    print(f"ribbons, pass and fail: {seconds:.2f} s, {peak:.0f} MB")
+
+
 def test_pass_fail_1_000_000_rows(tmp_path):
     """20 technicians x 10 splicers x 10 cleavers, 3 types; both get rows; seed 2."""
     rng, n = np.random.default_rng(2), 1_000_000

@@ -190,6 +190,22 @@ def test_without_factors_counts_are_a_plain_logistic_regression(computed):
     assert fit.log_likelihood == pytest.approx(plain.llf, abs=1e-6)
 
 
+def test_without_factors_intervals_are_a_plain_censored_fit(computed):
+    # Case D06, survreg of R's survival 3.5.3 on the same intervals; tolerances of the case.
+    known = computed("D06_cens_lmm_280")["expected"]["no_random_effects"]
+    rows = computed("D06_cens_lmm_280.csv")
+    with np.errstate(divide="ignore"):
+        response = Intervals(np.log(rows["loss_low_db"]), np.log(rows["loss_high_db"]))
+    flat = factors({"none": np.zeros(len(rows), int)})
+    fit = fit_laplace(response, design(rows)[0], flat, start_sd=0.0)
+    assert fit.at_zero == ("none",)
+    np.testing.assert_allclose(fit.fixed, known["fixed"], atol=1e-4)
+    assert fit.scale == pytest.approx(known["sigma"], rel=1e-4)
+    assert fit.log_likelihood == pytest.approx(known["loglik"], abs=1e-4)
+    errors = np.sqrt(np.diag(fit.covariance))[: len(fit.fixed)]
+    np.testing.assert_allclose(errors, known["se"], rtol=1e-3)
+
+
 def test_fine_intervals_give_the_gaussian_fit(computed):
     rows = computed("B01_lmm_500.csv")
     x, of = design(rows)
