@@ -104,7 +104,7 @@ def blade_wear(
         settings={**price, **interval},
         confidence=confidence,
         as_of=as_of,
-        behind=uses[["unit", "attempt_id", "uses", "inferred"]],
+        behind=uses[["unit", "attempt_id", "life", "uses", "inferred"]],
         costs=_costs(slope, price),
     )
 
