@@ -67,7 +67,8 @@ def _source_points_the_same_way(values: Mapping[str, Any]) -> str:
         for unit, chance in zip(values["candidates"], values["chances"], strict=True)
     ]
     return (
-        f"All units set side by side over the last weeks ({count(values['n'], 'position')}) point"
+        f"All units set side by side over the last weeks"
+        f" ({count(values.get('all', values['n']), 'position')}) point"
         f" the same way, less surely: chance of being behind the failures {listed(each)}. About"
         f" {count(values['n_more'], 'more position')} on mixed kit would settle it."
     )
@@ -81,7 +82,7 @@ def _source_could_hide(values: Mapping[str, Any]) -> str:
     return (
         "These figures set side by side what was used together; they prove no cause. Hard jobs"
         " always given to one person, or failures one person does not write down, still hide in"
-        " them."
+        " them. Chances under 90 % are rough, and rather too high where units are nearly alike."
     )
 
 
