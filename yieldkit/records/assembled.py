@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from yieldkit.records.attempts import KIT_SOURCES, TECHNICIAN_SOURCES
-from yieldkit.records.positions import POSITIONS
 from yieldkit.records.tables import TABLES, arrow_schema
 
 if TYPE_CHECKING:
@@ -77,13 +76,12 @@ def attempts_table(
 
 
 def positions_table(
-    con: duckdb.DuckDBPyConnection, attempts: pa.Table, back: np.ndarray, names: pa.Table
+    found: pa.Table, attempts: pa.Table, back: np.ndarray, names: pa.Table
 ) -> pa.Table:
     """The table ``positions``."""
     import pyarrow as pa
     import pyarrow.compute as pc
 
-    found = con.sql(POSITIONS).to_arrow_table().combine_chunks()
     first = pc.fill_null(found["first_rn"].combine_chunks(), -1).to_numpy()
     row = pa.array(back[first], mask=first < 0)
     columns = {name: found[name] for name in found.column_names}

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -135,6 +135,7 @@ def _derive(
     con: duckdb.DuckDBPyConnection, sources: list[Source], crew: Crew, decided: Decided
 ) -> Derived:
     stacked = _decide(stacking.stack(sources), crew, decided)
+    sources[:] = [_emptied(source) for source in sources]
     meanings = stacking.spell(stacked, crew, decided.words)
     words = stacking.words_of(stacked, meanings, crew)
     spots, place_words = places.spots_of(stacked, crew, decided.words)
@@ -158,12 +159,24 @@ def _derive(
     link_probable(con, crew)
     positions.estimate_limits(con, crew, "linked_attempts")
     linking.link_arcs(con, crew)
+    con.execute("DROP VIEW linked_attempts; DROP TABLE placed_attempts; DROP TABLE arcs_seen")
     newest = _newest(con, sources, shown, times, crew)
     as_of = max((time for time in newest if time is not None), default=_BEGINNING)
-    positions.make_positions(con, crew, as_of)
-    tables = _tables(con, crew, sources, shown, times, classes, newest)
+    made = positions.find_positions(con, crew, as_of)
+    tables = _tables(con, crew, sources, shown, times, made) | {
+        "files": _files(con, sources, shown, classes, newest)
+    }
     notes = clocks.notes(shown, times, [source.file for source in sources])
     return Derived(tables, as_of, meanings, notes, unsettled(con, times))
+
+
+def _emptied(source: Source) -> Source:
+    """A source without its rows, which are stacked."""
+    if source.parsed is None:
+        return source
+    return replace(
+        source, parsed=replace(source.parsed, rows=source.parsed.rows.schema.empty_table())
+    )
 
 
 def _lay_decisions(con: duckdb.DuckDBPyConnection, sources: list[Source], decided: Decided) -> None:
@@ -284,8 +297,7 @@ def _tables(
     sources: list[Source],
     shown: attempts.Shown,
     times: clocks.Times,
-    classes: np.ndarray,
-    newest: list[datetime | None],
+    found: pa.Table,
 ) -> dict[str, pa.Table]:
     import pyarrow as pa
 
@@ -293,7 +305,7 @@ def _tables(
     made: dict[str, pa.Table] = {}
     names = shown.places.names
     made["attempts"], back = assembled.attempts_table(con, shown, times, names)
-    made["positions"] = assembled.positions_table(con, made["attempts"], back, names)
+    made["positions"] = assembled.positions_table(found, made["attempts"], back, names)
     for name, select in SELECTS.items():
         found = con.sql(select).to_arrow_table()
         if name == "rework":
@@ -307,7 +319,6 @@ def _tables(
         schema=arrow_schema(TABLES["equipment"]),
     )
     made["refused"] = _refused(sources)
-    made["files"] = _files(con, sources, shown, classes, newest)
     return made
 
 

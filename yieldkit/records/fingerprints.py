@@ -60,15 +60,37 @@ def fingerprints(table: str, columns: dict[str, pa.Array], n: int) -> pa.StringA
         none = pc.is_null(column).to_numpy(zero_copy_only=False)
         hashed[none] = 0
         total += hashed
-    whole = total.astype("<u8").tobytes().hex()
-    digests = [whole[at : at + 24] for at in range(0, 32 * n, 32)]
-    if len(np.unique(total[:, 0])) == n:
-        return pa.array([digest + "-1" for digest in digests], pa.string())
-    seen: dict[str, int] = {}
-    for at, digest in enumerate(digests):
-        seen[digest] = seen.get(digest, 0) + 1
-        digests[at] = f"{digest}-{seen[digest]}"
-    return pa.array(digests, pa.string())
+    signs = _HEX[total.astype("<u8").view(np.uint8).reshape(n, 16)[:, :12]].view(np.uint8)
+    number = np.ones(n, dtype=np.int64)
+    _, first, group = np.unique(total[:, 0], return_index=True, return_inverse=True)
+    if len(first) < n:
+        number = _occurrence(signs, group, len(first))
+    if number.max(initial=1) == 1:
+        return _fixed(np.concatenate([signs, np.tile(_FIRST, (n, 1))], axis=1))
+    texts = _fixed(signs)
+    return pc.binary_join_element_wise(texts, pa.array(number).cast(pa.string()), "-")
+
+
+_HEX = np.frombuffer(bytes(range(256)).hex().encode(), dtype=np.uint16)
+_FIRST = np.frombuffer(b"-1", dtype=np.uint8)
+
+
+def _occurrence(signs: np.ndarray, group: np.ndarray, groups: int) -> np.ndarray:
+    """Number of each row among the equal rows before it; few rows have any."""
+    number = np.ones(len(signs), dtype=np.int64)
+    seen: dict[bytes, int] = {}
+    for at in np.flatnonzero(np.bincount(group, minlength=groups)[group] > 1).tolist():
+        digest = signs[at].tobytes()
+        number[at] = seen[digest] = seen.get(digest, 0) + 1
+    return number
+
+
+def _fixed(signs: np.ndarray) -> pa.StringArray:
+    """Texts of one length from their ASCII signs."""
+    n, width = signs.shape
+    offsets = np.arange(n + 1, dtype=np.int32) * np.int32(width)
+    data = np.ascontiguousarray(signs).tobytes()
+    return pa.StringArray.from_buffers(n, pa.py_buffer(offsets), pa.py_buffer(data))
 
 
 def _digest(value: str, key: bytes) -> bytes:

@@ -195,7 +195,7 @@ def _turn(
     from yieldkit.records.stacking import Source
 
     tell(f"linking and deriving all tables from {len(entries)} files")
-    sources = [
+    sources = (  # read one by one: deriving keeps their rows only once
         Source(
             file=e.file,
             sha256=e.sha256,
@@ -206,7 +206,7 @@ def _turn(
             parsed=store.parsed(e.key, coded=True) if e.key and e.status != "withdrawn" else None,
         )
         for e in entries
-    ]
+    )
     before = _tables_now(store)
     derived = derive(sources, crew, decided_of(state["repairs"]))
     state = state | {"as_of": derived.as_of.isoformat()}

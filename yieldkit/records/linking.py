@@ -58,10 +58,14 @@ FROM linked_attempts a LEFT JOIN estimate_limits l ON l.job IS NOT DISTINCT FROM
     AND l.connector_type = a.connector_type AND l.day IS NOT DISTINCT FROM a.day
 ORDER BY a.when_utc NULLS LAST, a.serial, a.epoch, a.counter, a.rn;
 CREATE TABLE arcs AS
-SELECT rn, pos, verdict, connector_type, link, day, when_utc,
-    row_number() OVER o AS attempt_no, lead(rn) OVER o AS next_rn
+SELECT rn, pos, verdict, connector_type, day,
+    row_number() OVER o AS attempt_no, lead(rn) OVER o AS next_rn,
+    count(*) OVER w AS arcs, last_value(verdict) OVER w AS last_verdict,
+    last_value(day) OVER w AS last_day, max(when_utc) OVER w AS last_when, max(link) OVER w AS link
 FROM judged WHERE pos IS NOT NULL AND reached
-WINDOW o AS (PARTITION BY pos ORDER BY when_utc NULLS LAST, epoch, counter, rn);
+WINDOW o AS (PARTITION BY pos ORDER BY when_utc NULLS LAST, epoch, counter, rn),
+    w AS (PARTITION BY pos ORDER BY when_utc NULLS LAST, epoch, counter, rn
+        ROWS BETWEEN UNBOUNDED PRECEDING AND UNBOUNDED FOLLOWING);
 CREATE TABLE chained AS
 SELECT rn FROM (
     SELECT rn, pos, when_utc, technician, lag(when_utc) OVER o AS before_utc,

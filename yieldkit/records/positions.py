@@ -9,6 +9,7 @@ from yieldkit.crew import ALL, Crew, required_test
 
 if TYPE_CHECKING:
     import duckdb
+    import pyarrow as pa
 
 _TESTS = """
 CREATE TABLE readings AS
@@ -54,12 +55,7 @@ FROM rounds GROUP BY pos;
 """
 
 _PARTS = """
-CREATE TABLE first_arc AS SELECT * FROM arcs WHERE attempt_no = 1;
-CREATE TABLE last_arc AS
-SELECT pos, attempt_no AS arcs, verdict AS last_verdict, day AS last_day FROM arcs
-WHERE next_rn IS NULL;
-CREATE TABLE arc_spans AS
-SELECT pos, max(when_utc) AS last_when, max(link) AS link FROM arcs GROUP BY pos;
+CREATE VIEW first_arc AS SELECT * FROM arcs WHERE attempt_no = 1;
 CREATE TABLE losses_before AS
 SELECT pos, count(*) AS preparation_losses, max(link) AS link
 FROM judged WHERE pos IS NOT NULL AND NOT reached GROUP BY pos;
@@ -109,8 +105,14 @@ CREATE TYPE answer AS ENUM ('yes', 'no', 'pending', 'unknown');
 CREATE TYPE state AS ENUM ('not started', 'open', 'accepted', 'accepted as is', 'given up');
 """
 
-_ANSWERS = """
-CREATE TABLE positions_raw AS
+_CAUSES = """
+CASE error WHEN 'cleave angle' THEN 'cleave' WHEN 'end face' THEN 'cleave'
+    WHEN 'dust' THEN 'contamination' WHEN 'gap or offset' THEN 'arc or splicer'
+    WHEN 'arc' THEN 'arc or splicer' WHEN 'bubble or neck' THEN 'arc or splicer'
+    WHEN 'proof test' THEN 'strip or nick' ELSE 'unknown' END
+"""
+
+_ANSWERS = f"""
 WITH joined AS (
     SELECT p.pos, n.pos IS NOT NULL AS planned,
         coalesce(f.connector_type, n.connector_type, t.connector_type, 'unknown'::word)
@@ -118,18 +120,17 @@ WITH joined AS (
         f.rn AS first_rn, f.day AS first_date, n.rn AS planned_rn,
         coalesce(n.fibre_lot, 'unknown'::word) AS fibre_lot,
         coalesce(n.connector_lot, 'unknown'::word) AS connector_lot, f.verdict,
-        coalesce(c.arcs, 0) AS arcs, coalesce(b.preparation_losses, 0) AS preparation_losses,
+        coalesce(f.arcs, 0) AS arcs, coalesce(b.preparation_losses, 0) AS preparation_losses,
         coalesce(e.rework_entries, 0) AS rework_entries, e.rework_min, e.against, e.unclear,
         e.step AS entry_step, e.cause AS entry_cause, e.last_disposition, e.last_logged,
         g.step AS first_step, g.cause AS first_cause,
-        d.last_when, c.last_day, c.last_verdict, s.passed, s.last_failed, s.first_failed,
+        f.last_when, f.last_day, f.last_verdict, s.passed, s.last_failed, s.first_failed,
         s.tested, s.passed_when, s.passed_from, coalesce(x.unforgiven, false) AS unforgiven,
         m.pos IS NOT NULL AS doubtful_first,
         p.pos IN (SELECT pos FROM mistyped) AS misplaced, o.bodies AS spent,
-        greatest(d.link, b.link, e.link, t.link) AS link
+        greatest(f.link, b.link, e.link, t.link) AS link
     FROM all_positions p LEFT JOIN planned_kept n USING (pos)
-    LEFT JOIN first_arc f USING (pos) LEFT JOIN last_arc c USING (pos)
-    LEFT JOIN arc_spans d USING (pos)
+    LEFT JOIN first_arc f USING (pos)
     LEFT JOIN losses_before b USING (pos) LEFT JOIN entries_of e USING (pos)
     LEFT JOIN first_entry g USING (pos) LEFT JOIN tests_of s USING (pos)
     LEFT JOIN failed_tests x USING (pos) LEFT JOIN maybe_first m USING (pos)
@@ -178,23 +179,13 @@ WITH joined AS (
             THEN 'accepted'::state
         ELSE 'open'::state END AS state
     FROM answered
+), decided AS (
+    SELECT *, starts_with(termination::VARCHAR, 'no') AS failed,
+        CASE WHEN state = 'accepted' THEN coalesce(passed_when, last_when) END AS accepted_when,
+        coalesce(spent, 0) + CASE WHEN state IN ('accepted', 'accepted as is')
+            THEN coalesce(body_each, 0) ELSE 0 END AS bodies
+    FROM stated
 )
-SELECT *, starts_with(termination::VARCHAR, 'no') AS failed,
-    CASE WHEN state = 'accepted' THEN coalesce(passed_when, last_when) END AS accepted_when,
-    coalesce(spent, 0) + CASE WHEN state IN ('accepted', 'accepted as is')
-        THEN coalesce(body_each, 0) ELSE 0 END
-        AS bodies
-FROM stated;
-"""
-
-_CAUSES = """
-CASE error WHEN 'cleave angle' THEN 'cleave' WHEN 'end face' THEN 'cleave'
-    WHEN 'dust' THEN 'contamination' WHEN 'gap or offset' THEN 'arc or splicer'
-    WHEN 'arc' THEN 'arc or splicer' WHEN 'bubble or neck' THEN 'arc or splicer'
-    WHEN 'proof test' THEN 'strip or nick' ELSE 'unknown' END
-"""
-
-POSITIONS = f"""
 SELECT p.pos, i.site, planned, connector_type, fibre_lot, connector_lot, first_rn, first_date, arcs,
     preparation_losses, rework_entries, bodies, rework_min, first_pass_splice,
     termination, first_pass_link,
@@ -210,7 +201,7 @@ SELECT p.pos, i.site, planned, connector_type, fibre_lot, connector_lot, first_r
         WHEN entry_cause IS NOT NULL AND arcs <= 1 THEN entry_cause ELSE 'unknown' END
         AS failed_cause,
     state, accepted_when, link
-FROM positions_raw p
+FROM decided p
 LEFT JOIN (SELECT rn, site FROM in_planned) i ON i.rn = p.planned_rn
 LEFT JOIN (SELECT rn, error FROM in_attempts WHERE error <> 'none') e ON e.rn = p.first_rn
 ORDER BY p.pos
@@ -327,11 +318,12 @@ def _types(con: duckdb.DuckDBPyConnection, crew: Crew) -> None:
     )
 
 
-def make_positions(con: duckdb.DuckDBPyConnection, crew: Crew, as_of: datetime) -> None:
-    """Make ``positions_raw``; select ``POSITIONS`` from it."""
+def find_positions(con: duckdb.DuckDBPyConnection, crew: Crew, as_of: datetime) -> pa.Table:
+    """What the records say of each position, in order; ``pos`` and ``first_rn`` are numbers."""
     _test_limits(con, crew)
     _types(con, crew)
     con.execute(_TYPES)
     con.execute(_TESTS)
     con.execute(_PARTS)
-    con.execute(_ANSWERS, {"as_of": as_of.date().isoformat(), "pending": crew.general.pending_days})
+    days = {"as_of": as_of.date().isoformat(), "pending": crew.general.pending_days}
+    return con.sql(_ANSWERS, params=days).to_arrow_table().combine_chunks()

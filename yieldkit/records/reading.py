@@ -300,11 +300,12 @@ def _columns(lines: pa.StringArray, width: int, delimiter: str) -> list[pa.Strin
         flat = pc.split_pattern(lines, delimiter).flatten()
         return [flat.take(pa.array(np.arange(i, len(flat), width))) for i in range(width)]
     names = [str(i) for i in range(width)]
-    data = "\n".join(lines.to_pylist()).encode()
+    whole = pa.ListArray.from_arrays(pa.array([0, len(lines)], pa.int32()), lines)
+    data = pc.binary_join(whole, "\n")[0].as_buffer()
     table = pa.csv.read_csv(
         pa.BufferReader(data),
         read_options=pa.csv.ReadOptions(
-            column_names=names, block_size=len(data) + 4096, use_threads=False
+            column_names=names, block_size=data.size + 4096, use_threads=False
         ),
         parse_options=pa.csv.ParseOptions(
             delimiter=delimiter, quote_char=False, escape_char=False, ignore_empty_lines=False

@@ -190,7 +190,13 @@ class Store:
         part = Path(tempfile.mkdtemp(dir=place.parent, prefix=".part-"))
         reached("parsed begun")
         for name, rows in (("rows", parsed.rows), ("refused", parsed.refused)):
-            pq.write_table(rows, part / f"{name}.parquet", compression="zstd")
+            pq.write_table(
+                rows,
+                part / f"{name}.parquet",
+                compression="zstd",
+                use_dictionary=_words(rows, but="fingerprint"),
+                write_statistics=False,
+            )
             flush(part / f"{name}.parquet")
             reached(f"parsed {name}")
         about = {
@@ -286,7 +292,14 @@ def _write_table(folder: Path, name: str, table: pa.Table, before: Path) -> None
     folder.mkdir()
     for month, rows in _months(name, table):
         path = folder / f"{month}.parquet"
-        pq.write_table(_compact(rows), path, compression="zstd", store_schema=False)
+        rows = _compact(rows)
+        pq.write_table(
+            rows,
+            path,
+            compression="zstd",
+            use_dictionary=_words(rows, but="fingerprint"),
+            store_schema=False,
+        )
         reached(f"table {name} {month}")
         old = before / path.name
         if old.exists() and _same_bytes(old, path):
@@ -318,6 +331,14 @@ def _months(name: str, table: pa.Table) -> Iterator[tuple[str, pa.Table]]:
         month = np.datetime64(int(months[start]), "M")
         named = "undated" if months[start] == _NO_MONTH else str(month)
         yield named, table.slice(start, stop - start)
+
+
+def _words(rows: pa.Table, *, but: str) -> list[str]:
+    """Columns of text in which words come again."""
+    import pyarrow as pa
+
+    text = (pa.types.is_string, pa.types.is_dictionary)
+    return [f.name for f in rows.schema if any(is_(f.type) for is_ in text) and f.name != but]
 
 
 _MOST_WORDS = 5_000
