@@ -90,8 +90,7 @@ def crew_is_judged(plan: CountCrew, seed: int) -> list[dict[str, Any]]:
     """One fit of one crew, held to all that it says.
 
     ``claim`` interval: the intervals of a unit's fair yield and of its effect (contrast with the
-    crew) hold the truth. Claim source: a stated chance of being the source comes true. Claim named:
-    one row a crew; the unit named, if any, is the source.
+    crew) hold the truth. For the other claims see ``source_is_judged``.
     """
     rng = np.random.default_rng(seed)
     made, truth = draw_crew(plan, rng)
@@ -117,6 +116,23 @@ def crew_is_judged(plan: CountCrew, seed: int) -> list[dict[str, Any]]:
             }
             for at in range(len(order))
         ]
+    return outcomes + _sources_come_true(model, truth, rng)
+
+
+def source_is_judged(plan: CountCrew, seed: int) -> list[dict[str, Any]]:
+    """What one crew's fit says of sources, held to the truth.
+
+    ``claim`` source: a stated chance of being the source comes true. Claim named: one row a crew;
+    the unit named, if any, is the source. The same rows as those of ``crew_is_judged``.
+    """
+    rng = np.random.default_rng(seed)
+    made, truth = draw_crew(plan, rng)
+    return _sources_come_true(fit_crew(made), truth, rng)
+
+
+def _sources_come_true(
+    model: CrewModel, truth: dict[str, Any], rng: np.random.Generator
+) -> list[dict[str, Any]]:
     units, stated, told = _chances(model, rng)
     limit = -sources.MARGIN_POINTS / 100 / sources.slope_of(model)
     gaps = []
@@ -124,14 +140,15 @@ def crew_is_judged(plan: CountCrew, seed: int) -> list[dict[str, Any]]:
         own, code = truth["effects"][kind], truth["codes"][kind]
         gaps.append(own[int(unit[1:])] - own[code].mean())
     worst = int(np.argmin(gaps)) if min(gaps) < limit else -1
-    outcomes += [
-        {"claim": "source", "stated": float(chance), "happened": at == worst}
-        for at, chance in enumerate(stated)
-    ]
     top = int(stated.argmax())
     named = bool(stated[top] >= sources.NAMED and told[top])
-    right = top == worst if named else None
-    return [*outcomes, {"claim": "named", "named": named, "right": right}]
+    return [
+        *(
+            {"claim": "source", "stated": float(chance), "happened": at == worst}
+            for at, chance in enumerate(stated)
+        ),
+        {"claim": "named", "named": named, "right": top == worst if named else None},
+    ]
 
 
 def _chances(
