@@ -100,6 +100,19 @@ def test_every_family_has_its_intervals_or_says_nothing():
         loss_families(made, NO_READINGS, crew=Crew(), families=("cauchy",))
 
 
+def test_under_thirty_readings_no_bound_index_or_share_is_told():
+    made = attempts_of(np.random.default_rng(57).gamma(1.5, 0.03, 29))
+    asked = {"crew": LIMITED}
+    bounds = tolerance_bounds(made, NO_READINGS, **asked)
+    assert bounds.table["bound_db"].isna().all() and set(bounds.table["label"]) == {"too few"}
+    index = performance_index(made, NO_READINGS, **asked)
+    assert index.table[["index", "low", "high"]].isna().all(axis=None)
+    shares = shares_over(made, NO_READINGS, **asked)
+    assert shares.table["share"].isna().all() and shares.table["seen"].notna().all()
+    for result in (bounds, index):
+        assert str(result) == "LC, estimated loss: too few to tell (29 readings)."
+
+
 def test_mixed_work_is_named_before_its_tail_is_trusted():
     rng = np.random.default_rng(45)
     loss = rng.exponential(np.where(rng.random(2000) < 0.15, 0.2, 0.02))
@@ -143,14 +156,16 @@ def test_a_good_crew_far_under_its_limit_dropped_few_if_any():
     loss = np.random.default_rng(55).gamma(2.0, 0.006, 2000)
     result = redone_splices(attempts_of(loss), NO_READINGS, crew=LIMITED)
     assert result.table.loc[0, "over"] == 0
-    assert result.table.loc[0, "says"] == "few if any dropped" and not result.findings
+    assert result.table.loc[0, "says"] == "few if any dropped"
+    assert "few if any seem to be missing (2" in str(result)
 
 
 def test_records_with_arcs_over_the_limit_are_left_alone():
     loss = np.random.default_rng(49).exponential(0.05, 300)
     result = redone_splices(attempts_of(loss), NO_READINGS, crew=LIMITED)
     assert result.table.loc[0, "says"] == "arcs over the limit are kept"
-    assert not result.findings
+    assert "44 of 300 readings are over 0.1 dB" in str(result)
+    assert result.findings[0].severity == "fine"
     result.plot(Figure().subplots())
 
 

@@ -11,7 +11,9 @@ import pandas as pd
 from yieldkit.answers.loss_readings import loss_readings
 from yieldkit.answers.losses import (
     KEYS,
+    LEAST,
     SIGNED,
+    TOO_FEW,
     USUAL_FAMILIES,
     below_zero,
     grouped_losses,
@@ -81,7 +83,8 @@ def tolerance_bounds(
     LossBounds
         ``table``: the keys, ``n``, ``share``, ``bound_db`` from the averaged families,
         ``free_db`` from the sorted readings alone, ``needed`` readings for the latter, and
-        ``label``: "as seen", or "extrapolated" where fewer than needed were read.
+        ``label``: "as seen", "extrapolated" where fewer than needed were read, or "too few"
+        (under ``LEAST``), which gives no bound.
     """
     check_confidence(confidence)
     readings, keys, counts = grouped_losses(attempts, measurements, crew, by)
@@ -90,6 +93,7 @@ def tolerance_bounds(
         part, found = counts.only(some), weigh(counts.only(some), families)
         for share in SHARES:
             bound = found.quantile(share, 2 * confidence - 1, widest=True).high
+            bound = np.where(part.n < LEAST, np.nan, bound)
             free = distribution_free_upper(part, share, confidence)
             rows.append(
                 keys.iloc[some].assign(
@@ -98,14 +102,19 @@ def tolerance_bounds(
                     bound_db=bound,
                     free_db=[each.value for each in free],
                     needed=[each.needed for each in free],
-                    label=["as seen" if each.rank else "extrapolated" for each in free],
+                    label=[
+                        TOO_FEW if n < LEAST else "as seen" if each.rank else "extrapolated"
+                        for n, each in zip(part.n, free, strict=True)
+                    ],
                 )
             )
     columns = [*KEYS, "n", "share", "bound_db", "free_db", "needed", "label"]
     table = pd.concat(rows) if rows else pd.DataFrame(columns=columns)
     table = table.sort_values([*KEYS, "share"], ignore_index=True)
     findings = tuple(
-        Finding("tolerance_bound", row | {"confidence": confidence})
+        Finding("loss_too_few", row, "cannot tell")
+        if row["label"] == TOO_FEW
+        else Finding("tolerance_bound", row | {"confidence": confidence})
         for row in _records(table)
         if row["share"] == 0.97
     )
@@ -132,7 +141,8 @@ def performance_index(
     Returns
     -------
     LossIndex
-        ``table``: the keys, ``n``, ``limit_db``, ``index``, ``low``, ``high``.
+        ``table``: the keys, ``n``, ``limit_db``, ``index``, ``low``, ``high``; the last three are
+        missing under ``LEAST`` readings.
     """
     check_confidence(confidence)
     readings, keys, counts = grouped_losses(attempts, measurements, crew, by)
@@ -145,11 +155,18 @@ def performance_index(
         figures = [_index(made, limit, confidence) for made in found.fits]
         shown = average_intervals(figures, found.weights, confidence, np.asarray, np.asarray)
         n = counts.n[some].astype(int)
-        rows.append(named.assign(n=n, index=shown.value, low=shown.low, high=shown.high))
+        told = {"index": shown.value, "low": shown.low, "high": shown.high}
+        few = {name: np.where(n < LEAST, np.nan, values) for name, values in told.items()}
+        rows.append(named.assign(n=n, **few))
     columns = [*KEYS, "n", "limit_db", "index", "low", "high"]
     table = pd.concat(rows)[columns] if rows else pd.DataFrame(columns=columns)
     table = table[table["limit_db"].notna()].sort_values(KEYS, ignore_index=True)
-    findings = tuple(Finding("loss_index", row) for row in _records(table))
+    findings = tuple(
+        Finding("loss_index", row)
+        if row["n"] >= LEAST
+        else Finding("loss_too_few", row, "cannot tell")
+        for row in _records(table)
+    )
     return LossIndex(
         table=table, findings=findings, confidence=confidence, as_of=as_of, settings={"by": by}
     )

@@ -11,8 +11,8 @@ import pandas as pd
 from scipy.special import gammaln
 
 from yieldkit.answers.loss_readings import loss_readings
-from yieldkit.answers.losses import KEYS, count_groups, grouped_losses, losses_by
-from yieldkit.answers.result import Finding, Result
+from yieldkit.answers.losses import KEYS, LEAST, count_groups, grouped_losses, losses_by
+from yieldkit.answers.result import Finding, Result, Severity
 from yieldkit.crew import ALL, Crew
 from yieldkit.methods.binned import (
     POSSIBLE,
@@ -64,7 +64,12 @@ FEW = 0.01
 """Under this share of dropped arcs there is nothing to say."""
 TOO_WIDE = 3.0
 """A mean whose greatest value is more than this many times its least is not told."""
-LEAST = 30
+_URGENT: dict[str, Severity] = {
+    "range": "watch",
+    "cannot tell": "cannot tell",
+    "few if any dropped": "fine",
+    "arcs over the limit are kept": "fine",
+}
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -304,9 +309,7 @@ def redone_of(
     columns += ["mean_high_db", "dropped_low", "dropped_high", "says"]
     table = pd.DataFrame(rows, columns=columns)
     findings = tuple(
-        Finding("redone_splices", row, "watch" if row["says"] == "range" else "cannot tell")
-        for row in _records(table)
-        if row["says"] in ("range", "cannot tell")
+        Finding("redone_splices", row, _URGENT[row["says"]]) for row in _records(table)
     )
     return RedoneSplices(
         table=table, findings=findings, confidence=confidence, as_of=as_of, settings={"by": by}

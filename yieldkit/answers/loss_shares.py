@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from yieldkit.answers.losses import KEYS, SIGNED, USUAL_FAMILIES, below_zero, grouped_losses
+from yieldkit.answers.losses import KEYS, LEAST, SIGNED, USUAL_FAMILIES, below_zero, grouped_losses
 from yieldkit.answers.result import Finding, Result
 from yieldkit.crew import Crew
 from yieldkit.methods.binned import Counts, weigh
@@ -63,8 +63,9 @@ def shares_over(
     Returns
     -------
     LossShares
-        ``table``: the keys, ``n``, ``at_db``, ``share``, ``low``, ``high`` [fraction], ``seen``
-        (share of readings surely above, no model), ``is_limit``.
+        ``table``: the keys, ``n``, ``at_db``, ``share``, ``low``, ``high`` [fraction; missing
+        under ``LEAST`` readings], ``seen`` (share of readings surely above, no model),
+        ``is_limit``.
     """
     check_confidence(confidence)
     _, keys, counts = grouped_losses(attempts, measurements, crew, by)
@@ -81,13 +82,14 @@ def shares_over(
         found = weigh(part, families)
         for at in asked:
             shown = found.share_over(at, confidence)
+            few = part.n < LEAST
             rows.append(
                 keys.iloc[some].assign(
                     n=part.n.astype(int),
                     at_db=at,
-                    share=shown.value,
-                    low=shown.low,
-                    high=shown.high,
+                    share=np.where(few, np.nan, shown.value),
+                    low=np.where(few, np.nan, shown.low),
+                    high=np.where(few, np.nan, shown.high),
                     seen=_seen(part, at),
                 )
             )

@@ -146,8 +146,7 @@ def _index(values: Mapping[str, Any]) -> str:
     room = f"{values['index']:.2f} ({values['low']:.2f} to {values['high']:.2f})"
     return (
         f"{_what(values)}: room to the limit of {values['limit_db']:g} dB is {room} times the "
-        f"spread above the median; {count(values['n'], 'reading')}. At 1.00 about 1.4 joints in "
-        "1 000 are over."
+        f"spread above the median ({count(values['n'], 'reading')})."
     )
 
 
@@ -199,8 +198,15 @@ def _mixed(values: Mapping[str, Any]) -> str:
 
 
 def _redone(values: Mapping[str, Any]) -> str:
-    head = f"{values['group']}: no estimate over {values['limit_db']:g} dB is in the records"
     made = count(values["n"], "reading")
+    if values["says"] == "arcs over the limit are kept":
+        return (
+            f"{values['group']}: {values['over']} of {made} are over {values['limit_db']:g} dB, so"
+            " arcs that missed the limit stand in the records; nothing to allow for."
+        )
+    head = f"{values['group']}: no estimate over {values['limit_db']:g} dB is in the records"
+    if values["says"] == "few if any dropped":
+        return f"{head}, and few if any seem to be missing ({made})."
     if values["says"] == "cannot tell":
         return (
             f"{head}; cannot tell what the dropped ones looked like ({made}). Keep the record of "
