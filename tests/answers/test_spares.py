@@ -292,6 +292,22 @@ def test_a_job_is_forecast_from_those_before_it():
     assert again.table["failures"].iloc[-1] == 240
 
 
+def test_the_backtest_takes_other_draws_and_says_what_each_way_buys():
+    asked = []
+
+    def certain(before, types, rng):
+        asked.append((before["job"].nunique(), tuple(types)))
+        return JobDraws(tuple(types), np.full((50, len(types)), 9.0), np.zeros(50))
+
+    options = {"crew": priced_crew(), "rng": np.random.default_rng(1)}
+    found = backtest_bids(past_jobs(USUAL), draws=certain, **options).table
+    assert asked == [(jobs, ("LC", "SC")) for jobs in (3, 4, 5, 6, 7)]
+    assert (found["p95"] <= 1).all()
+    rule = found["buy_rule"]
+    cost = 6 * (rule - found["failures"]).clip(lower=0) + 400 * (found["failures"] > rule)
+    assert found["cost_rule"].tolist() == cost.tolist()
+
+
 def test_whole_job_distribution_is_the_sum_of_its_types():
     bid = bid_of(("LC", 30), ("SC", 20))
     known = learn(
