@@ -58,3 +58,18 @@ def test_without_history_the_draws_are_wide():
     low, high = np.quantile(expit(found.mu[:, 0]), [0.025, 0.975])
     assert low < 0.3
     assert high > 0.99
+
+
+def test_a_new_job_meets_the_lot_in_use_as_often_as_past_jobs_did():
+    """Two lots of four jobs each, one bad: what comes next depends on which came last."""
+    jobs = made(jobs=8, per_job=200)
+    bad = jobs["job"].isin(["J4", "J5", "J6", "J7"])
+    again = jobs.groupby("job").cumcount() % 5 == 0
+    jobs["connector_lot"] = np.where(bad, "L2", "L1")
+    jobs.loc[bad & again, "first_pass_termination"] = "no"
+    day = pd.Timestamp("2026-09-01") + pd.to_timedelta(jobs["job"].str[1:].astype(int), unit="D")
+    rng = np.random.default_rng(4)
+    last_bad = draws_for_bid(jobs.assign(first_date=day), rng=rng, types=("LC",)).mu
+    turned = pd.Timestamp("2026-09-30") - (day - pd.Timestamp("2026-09-01"))
+    last_good = draws_for_bid(jobs.assign(first_date=turned), rng=rng, types=("LC",)).mu
+    assert np.median(expit(last_bad)) < 0.83 < 0.87 < np.median(expit(last_good))
