@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from yieldkit.answers.drift import COLUMNS, drift_watch, loss_shift
+from yieldkit.answers.drift import COLUMNS, chances_to_see, drift_watch, loss_shift
 from yieldkit.answers.readings import CREW, exponential_scores
 from yieldkit.answers.streams import near_normal
 from yieldkit.simulate import Shift, Wear, fitting_crew, simulate, typical_crew
@@ -73,6 +73,39 @@ def test_the_joints_to_test_again_are_those_of_the_unit_since_then(drifting, see
     made = attempts.loc[rows["attempt_id"]]
     assert (made["splicer"] == "SP-02").all()
     assert (pd.to_datetime(made["date"]) >= pd.Timestamp(first["since_low"])).all()
+
+
+@pytest.mark.parametrize(
+    "shift, nature", [({"bias": 3.0}, "offset"), ({"loss_factor": 2.5}, "noise")]
+)
+def test_an_offset_of_the_machine_is_told_from_noise(shift, nature):
+    plan = fitting_crew(
+        technicians=6, weeks=13, shifts=(Shift("splicer", "SP-02", start_day=30, **shift),)
+    )
+    found = watch(simulate(plan, seed=1))
+    told = {(f.values.get("unit"), f.values.get("nature")) for f in found.findings}
+    assert ("SP-02", nature) in told
+    assert ("offset of the machine (groove" in str(found)) == (nature == "offset")
+
+
+def test_few_joints_do_not_tell_an_offset_from_noise():
+    # Two days after the rise: none is left once the days on which it may have begun are out.
+    plan = fitting_crew(
+        technicians=6, weeks=5, shifts=(Shift("splicer", "SP-02", start_day=20, bias=6.0),)
+    )
+    found = watch(simulate(plan, seed=1), until=day(plan, 22))
+    assert "SP-02" in set(found.table["unit"])
+    assert all(not f.values.get("nature") for f in found.findings)
+
+
+def test_services_make_a_rise_later_to_see(seen):
+    stream = next(s for s in seen.streams if s.kind == "splicer" and s.quantity == "estimated loss")
+    limits = seen.settings["limits"]
+    rare, often = (
+        chances_to_see(replace(stream, restarts=n), limits, loss_shift(1.5), 8) for n in (0, 6)
+    )
+    assert (np.diff(rare) >= 0).all() and (np.diff(often) >= 0).all()
+    assert (often <= rare + 1e-12).all() and often[-1] < rare[-1]
 
 
 def test_columns_and_sentences(seen):

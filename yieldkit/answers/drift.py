@@ -254,7 +254,13 @@ def _finding(row: dict[str, Any], signal: Signal) -> Finding:
     sure = row["chance_this_unit"] >= PROBABLE
     return Finding(
         "drift_signal",
-        row | {"others": signal.others, "sure": sure, "shape": signal.onset.shape},
+        row
+        | {
+            "others": signal.others,
+            "sure": sure,
+            "shape": signal.onset.shape,
+            "nature": signal.nature,
+        },
         severity="decide" if sure else "watch",
         step=step,
         caution=caution,
@@ -287,9 +293,13 @@ def weeks_to_see(stream: Stream, limits: Mapping[float, float], shift: float) ->
 def chances_to_see(
     stream: Stream, limits: Mapping[float, float], shift: float, weeks: int
 ) -> NDArray[np.float64]:
-    """Chance that a rise is seen within 1, 2, ... ``weeks`` weeks, shape (weeks,)."""
+    """Chance that a rise is seen within 1, 2, ... ``weeks`` weeks, shape (weeks,).
+
+    Services start the sums again as often as they did so far.
+    """
     days, spread = stream.series.day, float(np.sqrt(np.median(stream.series.variance)))
-    a_week = len(days) / max(((days[-1] - days[0]).days + 1) / 7, 1.0)
+    span = max(((days[-1] - days[0]).days + 1) / 7, 1.0)
+    a_week = len(days) / span
     points = np.floor(a_week * np.arange(1, weeks + 1)).astype(int)
     if points[-1] < 1:
         return np.zeros(weeks)
@@ -298,7 +308,15 @@ def chances_to_see(
         limits,
         shift=fading_shift(shift / spread, len(days), int(points[-1])),
     )
-    return np.where(points > 0, seen[np.maximum(points - 1, 0)], 0.0)
+    unseen = np.append(1.0, np.where(points > 0, 1 - seen[np.maximum(points - 1, 0)], 1.0))
+    again = float(-np.expm1(-stream.restarts / span))
+    # Unseen so far: since the rise, or since the last service at the end of a week before.
+    hidden = unseen * (1 - again) ** np.arange(weeks + 1)
+    for week in range(1, weeks + 1):
+        first = np.arange(1, week + 1)
+        served = again * (1 - again) ** (first - 1) * unseen[first]
+        hidden[week] += float(served @ hidden[week - first])
+    return 1 - hidden[1:]
 
 
 def loss_shift(rise: float) -> float:

@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtri, softmax
 
-from yieldkit.answers.readings import ANGLE, CREW, LOTS, TEST, UNITS, Readings
+from yieldkit.answers.readings import ANGLE, CREW, LOSS, LOTS, TEST, UNITS, Readings
 from yieldkit.answers.streams import Adjusted, Series, adjusted, persistence
 from yieldkit.methods.steps_up import (
     Onset,
@@ -35,6 +35,8 @@ MOST_LASTING = 3.0
 FEWEST_UNITS = 3
 CLEAR = 8.0
 """Log-likelihood of a step that is hardly a run of odd days."""
+FEWEST_SHAPED = 60
+"""Joints before, and after, from which the shape of the losses is compared."""
 FORTNIGHT = 10
 """Days with joints that share one size of an explained step."""
 LEAST_CHANCE = 0.05
@@ -48,13 +50,17 @@ FRESH = {
 
 @dataclass(frozen=True, eq=False)
 class Stream:
-    """One unit's series of one quantity, with what the watch saw in it."""
+    """One unit's series of one quantity, with what the watch saw in it.
+
+    ``restarts`` counts the services before which the sums started again.
+    """
 
     kind: str
     unit: str
     quantity: str
     series: Series
     watch: Watch
+    restarts: int = 0
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -70,6 +76,7 @@ class Signal:
     n: int
     joints_since: int
     chance: float
+    nature: str
     others: tuple[str, ...]
     same_joints: tuple[str, ...]
 
@@ -171,6 +178,7 @@ def find_signals(
                 readings.quantity,
                 series,
                 self_starting_cusum(series.mean, series.variance, limits=limits, restart=again),
+                int(again.sum()),
             )
             for kind, unit, series, again in begun
         ]
@@ -267,6 +275,7 @@ def _signal(
         n=n,
         joints_since=int(now.of.since(stream.kind, stream.unit, earliest).sum()),
         chance=float(chances[own]),
+        nature=_nature(now, stream, onset, size, confidence),
         others=tuple(name for part, name in likely if name != stream.unit and part >= 0.05),
         same_joints=_same_joints(now.of, stream, since, earliest),
     )
@@ -355,6 +364,49 @@ def _level(readings: Readings, value: Array, part: NDArray[np.bool_]) -> tuple[f
 def _around(ratio: float, wide: float) -> tuple[float, float, float]:
     """Middle and ends of an interval given on a log scale."""
     return float(np.exp(ratio)), float(np.exp(ratio - wide)), float(np.exp(ratio + wide))
+
+
+def _nature(now: Adjusted, stream: Stream, onset: Onset, rise: float, confidence: float) -> str:
+    """Whether a splicer's losses rose by "offset" or by "noise"; empty where they cannot tell.
+
+    Sideways errors without an offset give exponential losses whose spread rises with the mean; a
+    steady offset makes them noncentral chi-square with two degrees of freedom, whose variation
+    coefficient falls to sqrt(2 rise - 1) / rise of what it was (derived from its mean 2 + c and
+    variance 4 + 4 c). Joints of the days on which it may have begun are left out.
+    """
+    if (stream.kind, stream.quantity) != ("splicer", LOSS) or not rise > 1:
+        return ""
+    day, days = now.of.days[now.of.day], stream.series.day
+    own = now.of.of(stream.kind, stream.unit)
+    old = own & (day < days[max(onset.first_low - 1, 0)])
+    new = own & (day > days[onset.first_high])
+    if min(old.sum(), new.sum()) < FEWEST_SHAPED:
+        return ""
+    value = now.of.value / now.meant
+    (late, late_variance), (early, early_variance) = (
+        _log_variation(value[part], now.of.day[part]) for part in (new, old)
+    )
+    half = float(ndtri((1 + confidence) / 2)) * np.sqrt(late_variance + early_variance)
+    moved, offset = late - early, float(np.log(np.sqrt(2 * rise - 1) / rise))
+    if moved + half < 0 and moved - half < offset:
+        return "offset"
+    return "noise" if moved - half > offset else ""
+
+
+def _log_variation(value: Array, day: NDArray[np.int64]) -> tuple[float, float]:
+    """Logarithm of the variation coefficient, and its variance by leaving out days in turn."""
+    _, code = np.unique(day, return_inverse=True)
+    sums = [np.bincount(code, power) for power in (np.ones(len(value)), value, value**2)]
+
+    def log_variation(n: Array, total: Array, square: Array) -> Array:
+        return np.asarray(np.log(np.maximum(square / n - (total / n) ** 2, 1e-12)) / 2) - np.log(
+            np.maximum(total / n, 1e-12)
+        )
+
+    whole = float(log_variation(*(np.array(one.sum()) for one in sums)))
+    left = log_variation(*(one.sum() - one for one in sums))
+    number = len(left)
+    return whole, float((number - 1) / number * ((left - left.mean()) ** 2).sum())
 
 
 def _same_joints(

@@ -30,6 +30,15 @@ _SHARED = {
     "check splice": "the reference fibre and the weather",
 }
 _ANY_SHARED = "test set and reference cord, weather, site, a new kind of job"
+_NATURE = {
+    "offset": (
+        " The mean rose more than the spread: an offset of the machine (groove, clamps, arc off"
+        " centre) rather than noise."
+    ),
+    "noise": (
+        " Mean and spread rose alike: noise (cleaves, dirt) rather than an offset of the machine."
+    ),
+}
 SURE = 0.9
 """A unit is said to have got worse from this chance on; a suspect below is put as probable."""
 
@@ -44,6 +53,8 @@ def _drift_signal(values: Mapping[str, Any]) -> str:
         f"{count(values['joints_since'], of)} since the first of these days. "
         f"{_source(values, whole)}"
     )
+    if values.get("nature"):
+        said += _NATURE[values["nature"]]
     if values["not_separable_from"]:
         others = listed(values["not_separable_from"].split("; "), "or")
         said += f" The records cannot tell it from {others}: they made the same joints."
