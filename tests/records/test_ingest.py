@@ -134,6 +134,23 @@ def test_every_bad_file_gets_one_sentence_and_the_rest_is_taken_in(crew):
     assert report.refused_anything
 
 
+def test_a_second_run_reads_no_file_until_the_layouts_change(crew):
+    for name, data in BAD.items():
+        put(crew, name, data)
+    put(crew, "good.csv", export(range(1, 9)))
+    ingest(crew)
+    read = []
+    ingest(crew, progress=read.append)
+    assert not [line for line in read if line.startswith("reading")]
+    (crew / "layouts" / "keys.toml").write_text(
+        'table = "stock"\ndelimiter = ","\n[columns]\npart = "key"\nquantity = "key"\n', "utf-8"
+    )
+    ingest(crew, progress=read.append)
+    looked = {line.split()[1] for line in read if line.startswith("reading")}
+    assert looked >= {"keys.csv", "broken.xlsx", "letter.csv", "good.csv"}
+    assert open_crew(crew).files().set_index("file").loc["keys.csv", "status"] == "taken in"
+
+
 def test_a_truncated_file_keeps_all_rows_but_the_last(crew):
     put(crew, "a.csv", export(range(1, 9))[:-12])
     ingest(crew)

@@ -47,6 +47,8 @@ class Entry:
     key: str = ""
     frozen: bool = False
     """Its bytes were forgotten: its typed rows can no longer be read again."""
+    looked: str = ""
+    """Layouts and parser by which it could not be taken in: it need not be looked at again."""
 
     def as_dict(self) -> dict[str, Any]:
         """For the state file."""
@@ -107,7 +109,8 @@ def ingest(
     with store.locked():
         layouts = load_layouts(folder / LAYOUTS)
         state = store.state()
-        entries, waiting, came = _look(folder, store, state, tell)
+        looked = "" if again else _signature(layouts)
+        entries, waiting, came = _look(folder, store, state, tell, looked)
         made_of = _made_of(folder, layouts)
         entries = _read_all(store, entries, layouts, tell, again=again)
         decisions = _decisions(folder, state)
@@ -265,9 +268,12 @@ def layout_digest(layout: Any) -> str:
 
 
 def _look(
-    folder: Path, store: Store, state: dict[str, Any], tell: Progress
+    folder: Path, store: Store, state: dict[str, Any], tell: Progress, looked: str
 ) -> tuple[list[Entry], list[str], list[str]]:
-    """Entries of all files known or in the inbox, names still being copied, names that are new."""
+    """Entries of all files known or in the inbox, names still being copied, names that are new.
+
+    What the layouts and parser of ``looked`` could not take in is left as it was found.
+    """
     known = {(e.file, e.sha256): e for e in _entries(state)}
     kept = {pair: e for pair, e in known.items() if e.key or e.status == "withdrawn"}
     frozen = {e.sha256 for e in known.values() if e.frozen}
@@ -283,9 +289,10 @@ def _look(
         if pair not in known:
             tell(f"new: {entry.file}")
             came.append(entry.file)
-        kept[pair] = kept.get(pair) or replace(
-            entry, taken_in=known[pair].taken_in if pair in known else now
-        )
+        before = known.get(pair)
+        if before is not None and before.looked and before.looked == looked:
+            kept[pair] = before
+        kept[pair] = kept.get(pair) or replace(entry, taken_in=before.taken_in if before else now)
     return sorted(kept.values(), key=lambda e: (e.file, e.sha256)), waiting, came
 
 
@@ -383,6 +390,8 @@ def _read(
         and not again
     ):
         return entry
+    if entry.looked == _signature(layouts) and not again:
+        return entry
     tell(f"reading {entry.file} ({number} of {total})")
     data = store.raw(entry.sha256)
     try:
@@ -396,17 +405,19 @@ def _read(
             store.keep_parsed(key, parsed)
             rows = parsed.data_rows
     except CrewError as error:
-        return replace(entry, key="", layout="", status=_status(error), reason=_reason(error))
+        entry = replace(entry, key="", layout="", looked=_signature(layouts))
+        return replace(entry, status=_status(error), reason=_reason(error))
     except (MemoryError, RecursionError):
         raise
     except Exception as error:  # a hostile file must not keep the rest of the inbox out
         reason = f"cannot be read ({type(error).__name__}); save or export it again"
-        return replace(entry, key="", layout="", status="unreadable", reason=reason)
+        return replace(entry, key="", layout="", looked="", status="unreadable", reason=reason)
     empty = rows == 0
     return replace(
         entry,
         key=key,
         layout=layout.name,
+        looked="",
         status="no rows" if empty else "taken in",
         reason="has headings but no rows" if empty else "",
     )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -22,7 +24,11 @@ from yieldkit.records.typing_cells import (
 )
 from yieldkit.records.words import class_of, plain, result_class
 
-_NULL = pa.scalar(None, pa.string())
+
+@lru_cache(maxsize=1)
+def _null() -> pa.Scalar:
+    """No text; made when first needed, since that loads pandas."""
+    return pa.scalar(None, pa.string())
 
 
 def _repeat(typed: Typed, spread: np.ndarray, leave: set[str]) -> None:
@@ -127,7 +133,7 @@ def _one_reading(
         own = by_word(read, lambda w: result_class(w))
         result = pc.coalesce(own, row_result)
         known = pc.is_valid(own).to_numpy(zero_copy_only=False)
-        read = pc.if_else(pa.array(known), _NULL, read)
+        read = pc.if_else(pa.array(known), _null(), read)
     found = read_numbers(typed, key, read)
     scale = UNITS[reading.unit] * (-1 if reading.negate else 1)
     value = np.round(found.value * scale, 9) if scale != 1 else found.value
@@ -189,8 +195,10 @@ def value_columns(typed: Typed) -> None:
         mark = np.where(turned, flipped, found.mark)
         found = Numbers(value, mark, found.decimals, found.read)
     typed.columns |= _value_arrays(found, cells, scale)
-    said = pc.if_else(pc.equal(typed.columns["result"], "unknown"), _NULL, typed.columns["result"])
-    own = pc.if_else(pa.array(words), verdict, _NULL)
+    said = pc.if_else(
+        pc.equal(typed.columns["result"], "unknown"), _null(), typed.columns["result"]
+    )
+    own = pc.if_else(pa.array(words), verdict, _null())
     typed.columns["result"] = pc.coalesce(own, said)
     if typed.layout.table == "measurements":
         for quantity in pc.unique(typed.columns["quantity"]).to_pylist():
