@@ -39,7 +39,8 @@ def prepared(crew, tmp_path, monkeypatch):  # noqa: F811
     known, real = {}, deriving.derive
 
     def remembered(sources, settings, decided=None):
-        number = len(list(sources))
+        sources = list(sources)
+        number = len(sources)
         if number not in known:
             known[number] = real(sources, settings, decided)
         return known[number]
