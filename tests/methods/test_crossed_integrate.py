@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from pytest import approx
-from scipy.special import expit
+from scipy.special import expit, ndtri
 
 from yieldkit.methods.crossed import Counts, Mixture, factors, integrate
 
@@ -107,3 +107,10 @@ def test_quantiles_of_a_mixture_of_one_are_normal():
     low, high = one.interval(0.95)
     assert (low[0], high[0]) == approx((1 - 3.919928, 1 + 3.919928), abs=1e-5)
     assert one.below(1.0)[0] == approx(0.5)
+
+
+def test_a_node_almost_without_spread_does_not_upset_a_quantile():
+    found = Mixture(
+        np.array([0.5, 0.5]), np.array([[0.0], [0.0]]), np.array([[1e-200], [1.0]])
+    ).quantile(0.975)
+    assert found == approx(ndtri(0.95), rel=1e-9)  # half the mass at 0, half standard normal

@@ -52,7 +52,7 @@ class Mixture:
         at = self.mean() + ndtri(chance) * self.sd()
         wide = np.maximum(self.spread, 1e-300)
         for _ in range(MOST_STEPS):
-            z = (at - self.middle) / wide
+            z = np.clip((at - self.middle) / wide, -40.0, 40.0)  # beyond, nothing is left
             over = self.weight @ np.where(self.spread > 0, ndtr(z), z > 0) - chance
             low, high = np.where(over < 0, at, low), np.where(over < 0, high, at)
             slope = self.weight @ (np.exp(-(z**2) / 2) / wide) / np.sqrt(2 * np.pi)
