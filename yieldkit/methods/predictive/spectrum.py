@@ -162,7 +162,7 @@ def windows(
     first, last = np.maximum(low.min(axis=1), 0), high.max(axis=1)
     if last.size and last.max() > MOST:
         raise OverflowError("so many failures are possible that they cannot be counted")
-    sizes = np.array([many << shift for shift in range(3, 20) for many in (2, 3)])
+    sizes = np.array([many << shift for shift in range(3, 22) for many in (2, 3)])
     length = sizes[np.searchsorted(sizes, (last - first + 2) * PARTS / (PARTS - 1))]
     start = (first // (length // PARTS)).astype(int) * (length // PARTS)
     turn = np.minimum(np.sqrt(VANISHES / (2 * np.maximum(falls.min(axis=1), 1e-9))), 1)
