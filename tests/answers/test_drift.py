@@ -225,6 +225,32 @@ def test_check_splices_of_one_splicer_are_seen(steady):
     assert list(found.loc[found["quantity"] == "check splice", "unit"]) == ["SP-01"]
 
 
+def test_reference_checks_that_rise_are_what_all_share(steady):
+    days = pd.to_datetime(steady.tables["checks"]["date"]).drop_duplicates().sort_values()
+    low = (
+        0.10
+        + 0.02 * np.random.default_rng(3).random(len(days))
+        + 0.08 * (np.arange(len(days)) > 25)
+    )
+    made = (
+        steady.tables["checks"]
+        .iloc[: len(days)]
+        .assign(
+            date=days.to_numpy(),
+            check="reference check",
+            unit="TS-01",
+            value_low=low,
+            value_high=low + 0.01,
+        )
+    )
+    checks = pd.concat([steady.tables["checks"], made], ignore_index=True)
+    found = watch(with_tables(steady, checks=checks))
+    row = found.table[found.table["quantity"] == "reference check"].iloc[0]
+    assert (row["unit_kind"], row["suggested_step"]) == (CREW, "reference_check")
+    assert row["low"] < 0.08 < row["high"]
+    assert "the reference cord and the test set" in str(found)
+
+
 def test_a_cleaver_that_changes_hands_has_not_drifted():
     # T01 makes losses twice as high as the others and takes over C-02 at half time.
     plan = fitting_crew(

@@ -18,6 +18,7 @@ from yieldkit.answers.readings import (
     CREW,
     FAILURES,
     LOSS,
+    REFERENCE,
     REFUSALS,
     TEST,
     UNITS,
@@ -83,6 +84,7 @@ STEPS = {
     (CREW, FAILURES): ("reference_check", "laser"),
     (CREW, TEST): ("reference_check", "laser"),
     (CREW, CHECK): ("check_fibre", "arc"),
+    (CREW, REFERENCE): ("reference_check", "laser"),
     (CREW, LOSS): ("find_the_carrier", ""),
     (CREW, ARCS): ("find_the_carrier", ""),
     (CREW, REFUSALS): ("find_the_carrier", ""),
@@ -135,7 +137,7 @@ def drift_watch(
     attempts, positions, measurements, service : DataFrame
         The schema's tables.
     checks : DataFrame, optional
-        Morning check splices.
+        Morning check splices and reference checks.
     crew : Crew, optional
         Settings; defaults if missing.
     since, until : date, optional
@@ -165,7 +167,8 @@ def drift_watch(
         tested_readings(measurements, positions),
     ]
     if checks is not None and len(checks):
-        quantities.append(check_readings(_period(checks, "date", since, until)))
+        checks = _period(checks, "date", since, until)
+        quantities += [check_readings(checks, kind) for kind in (CHECK, REFERENCE)]
     kinds = [*UNITS, *(["technician"] if crew.general.watch_technicians else [])]
     fresh = _services(service, quantities[0].names)
     plain = [adjusted(readings) for readings in quantities]

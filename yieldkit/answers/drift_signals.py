@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtri, softmax
 
-from yieldkit.answers.readings import ANGLE, CREW, LOSS, LOTS, TEST, UNITS, Readings
+from yieldkit.answers.readings import ANGLE, CREW, LOSS, LOTS, REFERENCE, TEST, UNITS, Readings
 from yieldkit.answers.streams import Adjusted, Series, adjusted, persistence
 from yieldkit.methods.steps_up import (
     Onset,
@@ -337,7 +337,7 @@ def _size(
         ratio = np.log(fails[0] / fails[1] * (meant[old].sum() + 0.5) / (meant[new].sum() + 0.5))
         wide = factor * np.sqrt(now.within * (1 / fails[0] + 1 / fails[1]))
         return *_around(ratio, wide), int(own.sum())
-    if readings.quantity in (ANGLE, TEST):
+    if readings.quantity in (ANGLE, TEST, REFERENCE):
         (mean_new, var_new), (mean_old, var_old) = (
             _level(readings, readings.value, part) for part in (new, old)
         )

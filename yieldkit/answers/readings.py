@@ -25,7 +25,7 @@ CREW = "crew"
 """Kind of the stream of all joints together: test set, weather, a new kind of job."""
 LOSS, ANGLE, FAILURES = "estimated loss", "cleave angle", "failures"
 ARCS, REFUSALS = "second arcs", "refused cleaves"
-TEST, CHECK = "insertion loss", "check splice"
+TEST, CHECK, REFERENCE = "insertion loss", "check splice", "reference check"
 COUNTED = (FAILURES, ARCS, REFUSALS)
 """Quantities that are nought or one a joint."""
 WATCHED = {
@@ -36,6 +36,7 @@ WATCHED = {
     REFUSALS: ("cleaver", "splicer", CREW),
     TEST: ("splicer", "cleaver", "heater", "connector_lot", CREW),
     CHECK: ("splicer", CREW),
+    REFERENCE: (CREW,),
 }
 """Kinds of unit that each quantity is watched on. The crew's test readings are the day's test set
 and reference cord; its check splices the reference fibre and the weather."""
@@ -180,12 +181,16 @@ def tested_readings(measurements: pd.DataFrame, positions: pd.DataFrame) -> Read
     return _readings(TEST, rows, "date", "position_id", rows["value"].to_numpy(float), _type(rows))
 
 
-def check_readings(checks: pd.DataFrame) -> Readings:
-    """Morning check splices, with the splicer that made them."""
-    rows = checks[checks["check"].eq(CHECK) & checks["value_low"].notna()]
-    rows = rows.rename(columns={"unit": "splicer"})
+def check_readings(checks: pd.DataFrame, kind: str) -> Readings:
+    """Morning check splices, with the splicer that made them, or checks of the reference cord.
+
+    ``kind`` is ``CHECK`` or ``REFERENCE``.
+    """
+    rows = checks[checks["check"].eq(kind) & checks["value_low"].notna()]
+    if kind == CHECK:
+        rows = rows.rename(columns={"unit": "splicer"})
     value = _middle(rows["value_low"], rows["value_high"])
-    return _readings(CHECK, rows, "date", "fingerprint", value, pd.Series("all", index=rows.index))
+    return _readings(kind, rows, "date", "fingerprint", value, pd.Series("all", index=rows.index))
 
 
 def _type(rows: pd.DataFrame) -> pd.Series:

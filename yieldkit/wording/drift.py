@@ -14,6 +14,7 @@ _MEANT = {
     "refused cleaves": ("cleaves refused before the arc", "{:.2f}", _TIMES, "attempt"),
     "insertion loss": ("test readings", "{:+.3f}", "dB from what they were", "joint"),
     "check splice": ("morning check splices", "{:.2f}", _TIMES, "check splice"),
+    "reference check": ("checks of the reference", "{:+.3f}", "dB from what they were", "check"),
 }
 _KIND = {
     "splicer": "Splicer {}",
@@ -28,6 +29,7 @@ _NOT_ONE_UNIT = "Chance that it is what all share, and no single unit: {}; look 
 _SHARED = {
     "insertion loss": "test set and reference cord",
     "check splice": "the reference fibre and the weather",
+    "reference check": "the reference cord and the test set",
 }
 _ANY_SHARED = "test set and reference cord, weather, site, a new kind of job"
 _NATURE = {
