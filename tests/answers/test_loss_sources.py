@@ -101,6 +101,13 @@ def test_too_few_readings_cannot_be_compared():
     assert found.findings[0].severity == "cannot tell"
 
 
+def test_losses_nearly_all_shown_alike_tell_nothing():
+    attempts, loss = made(10, n=300)
+    found = sources_of_losses(attempts, readings_of(0.001 * loss, attempts), crew=CREW)
+    assert found.findings[0].code == "loss_source_too_few"
+    assert "nearly all shown alike" in str(found)
+
+
 def test_pictures_take_an_axis():
     attempts, loss = made(9, n=300)
     found = sources_of_losses(attempts, readings_of(loss, attempts), crew=CREW)

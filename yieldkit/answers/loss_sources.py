@@ -38,6 +38,8 @@ if TYPE_CHECKING:
 
 FEWEST = 50
 """Readings below which nothing is fitted."""
+FEWEST_VALUES, MOST_ALIKE = 4, 0.8
+"""Fewer distinct readings, or more of one, do not show a spread."""
 KEYS = ["quantity", "wavelength_nm", "direction"]
 PRIOR_SHARE, TYPE_SHARE, CREW_SHARE = 0.5, 1.5, 3.0
 """Priors in units of the joints' own spread: half-normal scale of each kind of unit; standard
@@ -101,7 +103,7 @@ def sources_of_losses(
     """
     check_confidence(confidence)
     chosen = _chosen(attempts, measurements, crew, quantity)
-    made = _fit(chosen) if len(chosen) >= FEWEST else None
+    made = _fit(chosen) if len(chosen) >= FEWEST and _tells(chosen) else None
     if made is None or not set(made[0].kinds) & set(UNITS):
         none = Finding("loss_source_too_few", {"n": len(chosen), "wanted": FEWEST}, "cannot tell")
         return LossSources(
@@ -167,6 +169,12 @@ def _chosen(
     for kind in ("cleaver", "heater"):
         found[kind] = found["attempt_id"].map(kit[kind]) if kind in kit else None
     return found.assign(day=found["attempt_id"].map(kit["date"]))
+
+
+def _tells(chosen: pd.DataFrame) -> bool:
+    """Whether the readings differ enough to speak of a spread."""
+    counts = chosen.groupby(["low", "high"]).size()
+    return bool(len(counts) >= FEWEST_VALUES and counts.max() <= MOST_ALIKE * counts.sum())
 
 
 def _fit(chosen: pd.DataFrame) -> tuple[CrewModel, float, str] | None:

@@ -149,8 +149,9 @@ def _loss_source_cannot_tell(values: Mapping[str, Any]) -> str:
 
 def _loss_source_too_few(values: Mapping[str, Any]) -> str:
     return (
-        f"Cannot tell what is behind the losses: {count(values['n'], 'reading')} of one kind, or"
-        f" only one unit of each kind; at least {values['wanted']} are needed."
+        f"Cannot tell what is behind the losses: {count(values['n'], 'reading')} of one kind"
+        f" (at least {values['wanted']} are needed), nearly all shown alike, or only one unit of"
+        " each kind."
     )
 
 

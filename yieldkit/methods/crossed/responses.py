@@ -174,7 +174,7 @@ def _density(z: Array, log_chance: Array) -> Array:
     inside = np.isfinite(z)
     safe = np.where(inside, z, 0.0)
     return np.where(
-        inside, np.exp(np.minimum(-(safe**2) / 2 - log_chance, 600.0)) / np.sqrt(2 * np.pi), 0.0
+        inside, np.exp(np.minimum(-(safe**2) / 2 - log_chance, 200.0)) / np.sqrt(2 * np.pi), 0.0
     )
 
 
