@@ -154,3 +154,7 @@ def test_a_return_visit_costs_and_is_shared_by_its_joints():
     total = found.findings[0].values
     assert (total["visits"], total["cost"]) == (1.0, approx(2 * 6.0 + 80.0))
     assert "At least 1 return visit: days when a job saw nothing but" in str(found)
+
+
+def test_without_arcs_there_is_no_return_visit():
+    assert return_visits(arcs([])).empty

@@ -125,6 +125,17 @@ def test_a_folder_that_cannot_be_reviewed_is_one_sentence(files, said, tmp_path,
     assert len(shown.splitlines()) == 1
 
 
+def test_before_the_first_export_each_command_says_so(tmp_path, capsys):
+    folder = tmp_path / "new"
+    assert cli.main(["new", str(folder)]) == cli.DONE
+    assert cli.main(["ingest", "--crew", str(folder)]) == cli.DONE
+    for command in ("plan", "drift"):
+        assert cli.main([command, "--crew", str(folder)]) == cli.DONE
+    capsys.readouterr()
+    assert cli.main(["review", "--crew", str(folder)]) == cli.WRONG_USE
+    assert "the records hold no joint and no log entry yet" in capsys.readouterr().err
+
+
 def test_lab_wants_a_crews_folder(tmp_path, capsys):
     assert cli.main(["lab", "--crew", str(tmp_path)]) == cli.WRONG_USE
     assert "no crew.xlsx" in capsys.readouterr().err

@@ -131,6 +131,10 @@ def return_visits(attempts: pd.DataFrame) -> pd.DataFrame:
     require_columns(attempts, ["job", "date", "position_id", "attempt_no"])
     arcs = attempts[attempts["date"].notna() & attempts["job"].notna()]
     arcs = arcs[arcs["job"] != UNKNOWN]
+    if arcs.empty:
+        return pd.DataFrame(columns=["job", "date", "position_id", "share"]).astype(
+            {"share": float}
+        )
     again = arcs["attempt_no"].astype("Float64").fillna(1).gt(1)
     begun = arcs[~again].groupby("position_id")["date"].min()
     began = arcs["position_id"].map(begun)

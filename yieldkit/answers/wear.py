@@ -193,10 +193,12 @@ def inferred_turns(counted: dict[str, pd.DataFrame]) -> dict[str, pd.DatetimeInd
     counted : dict of DataFrame
         For each cleaver its attempts as of ``uses_since``, from the logged turns alone.
     """
+    if not counted:
+        return {}
     days = {unit: _angle_days(own) for unit, own in counted.items()}
     every = pd.concat([table.assign(unit=unit) for unit, table in days.items()])
     known = every[every["sure"]]
-    ends = _interval_ends(pd.concat(counted.values())) if counted else np.array([])
+    ends = _interval_ends(pd.concat(counted.values()))
     if len(ends) < FEWEST_LIVES or len(known) < 20:
         return {}
     habit = float(np.median(ends))

@@ -88,7 +88,11 @@ def _within_records(asked: Asked) -> None:
     worked = pd.to_datetime(asked.records.rework()["logged"]).dropna()
     known = pd.concat([days, worked])
     if known.empty:
-        return
+        raise CrewError(
+            "the records hold no joint and no log entry yet",
+            remedy="Put a splicer's export into inbox/ and run `yieldkit ingest`; a file that no"
+            " layout fits needs `yieldkit layout` first.",
+        )
     if known.max() < pd.Timestamp(asked.first) or known.min() > pd.Timestamp(asked.last):
         earliest = asked.records.week_range(known.min().date())[2]
         latest = asked.records.week_range(known.max().date())[2]

@@ -18,10 +18,12 @@ def _number(uses: float) -> str:
 
 def _too_few(values: Mapping[str, Any]) -> str:
     name, turned, _, _ = _TURN[values["unit_kind"]]
+    whole = values["lives"]
+    lives = count(whole, "whole life", "whole lives") if whole else "no whole life"
     return (
-        f"Cannot tell how long {name.lower()} last: {count(values['lives'], 'life', 'lives')} in "
-        f"the service log from one change to the next, wanted 3 or more. Write down each time that "
-        f"they are {turned}; keep your habit until then."
+        f"Cannot tell how long {name.lower()} last: the records hold {lives} from one logged change"
+        f" to the next, wanted 3 or more. Write down each time that they are {turned}; keep your"
+        " habit until then."
     )
 
 
