@@ -303,9 +303,8 @@ def more_positions(
     more = max(needed - decided / 2, 0.0)
     weeks_more = more / per_week if per_week else np.inf
     end = as_of if as_of is not None else when.max()
-    by_date = (
-        end + pd.Timedelta(weeks=weeks_more) if np.isfinite(weeks_more) and len(made) else None
-    )
+    known = np.isfinite(weeks_more) and len(made)
+    by_date = (end + pd.Timedelta(weeks=weeks_more)).normalize() if known else None
     row = {
         "first": first,
         "second": second,
