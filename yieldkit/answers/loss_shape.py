@@ -298,13 +298,16 @@ def redone_of(
     """``redone_splices`` of readings at hand (``loss_readings``)."""
     check_confidence(confidence)
     readings = losses_by(readings[readings["quantity"].eq("estimated loss")], by)
+    named, counts = count_groups(readings, ["group"])
+    shown = weigh(counts).mean(confidence).value
     rows = []
-    for group, some in readings.groupby("group"):
+    for group, mean_db in zip(named["group"], shown, strict=True):
+        some = readings[readings["group"] == group]
         limit = _estimate_limit(some, crew)
         if limit is None:
             continue
         row = _redone(some, limit, confidence)
-        rows.append({"by": by, "group": group, "limit_db": limit} | row)
+        rows.append({"by": by, "group": group, "limit_db": limit, "mean_shown_db": mean_db} | row)
     columns = ["by", "group", "n", "limit_db", "over", "mean_shown_db", "mean_low_db"]
     columns += ["mean_high_db", "dropped_low", "dropped_high", "says"]
     table = pd.DataFrame(rows, columns=columns)
@@ -397,8 +400,7 @@ def _estimate_limit(readings: pd.DataFrame, crew: Crew) -> float | None:
 def _redone(readings: pd.DataFrame, limit: float, confidence: float) -> dict[str, Any]:
     low, high = readings["low"].to_numpy(), readings["high"].to_numpy()
     over = int((low > limit).sum())
-    shown = weigh(_one(low, high, np.inf)).mean(confidence)
-    row: dict[str, Any] = {"n": len(low), "over": over, "mean_shown_db": shown.value[0]}
+    row: dict[str, Any] = {"n": len(low), "over": over}
     blank = dict.fromkeys(["mean_low_db", "mean_high_db", "dropped_low", "dropped_high"], np.nan)
     if over:
         return row | blank | {"says": "arcs over the limit are kept"}

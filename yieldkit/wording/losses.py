@@ -202,7 +202,7 @@ def _redone(values: Mapping[str, Any]) -> str:
     if values["says"] == "arcs over the limit are kept":
         return (
             f"{values['group']}: {values['over']} of {made} are over {values['limit_db']:g} dB, so"
-            " arcs that missed the limit stand in the records; nothing to allow for."
+            " arcs that missed the limit stand in the records; whether all do, they cannot tell."
         )
     head = f"{values['group']}: no estimate over {values['limit_db']:g} dB is in the records"
     if values["says"] == "few if any dropped":

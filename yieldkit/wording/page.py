@@ -433,8 +433,8 @@ def _arcs_missing(values: Mapping[str, Any]) -> str:
 def _arcs_kept(values: Mapping[str, Any]) -> str:
     return (
         f"Estimates over the limit of {values['limit_db']:g} dB are in the records of"
-        f" {listed(values['groups'])}, so their losses are not made to look better by leaving"
-        f" redone arcs out ({values['over']} of {count(values['n'], 'reading')}, last 13 weeks)."
+        f" {listed(values['groups'])} ({values['over']} of {count(values['n'], 'reading')}, last 13"
+        " weeks): nothing says that redone arcs were left out, nor that none was."
     )
 
 
