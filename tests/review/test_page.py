@@ -1,7 +1,10 @@
 """The page: one file, all words escaped, the order of the review meeting."""
 
 import re
+from dataclasses import replace
 
+from yieldkit.answers.result import Finding
+from yieldkit.review.model import Section
 from yieldkit.review.page import render
 from yieldkit.wording import page as words
 
@@ -54,3 +57,19 @@ def test_sections_follow_the_meeting():
         "decisions",
         "parts",
     ]
+
+
+def test_what_finds_no_room_at_the_top_is_counted_there(review):
+    many = tuple(
+        Finding("page_not_worked_out", {"why": f"reason {number}"}, "watch") for number in range(8)
+    )
+    found = [section for section in review.sections if section.code != "parts"]
+    made = render(replace(review, sections=(*found, Section("parts", findings=many))))
+    assert "eight to watch" in made
+    assert "And 2 more, in the sections below." in made
+
+
+def test_a_section_whose_findings_stand_at_the_top_says_so(review):
+    found = [section for section in review.sections if section.code != "parts"]
+    alone = Section("parts", findings=(Finding("page_not_worked_out", {"why": "x"}, "watch"),))
+    assert words.SAID_ABOVE in render(replace(review, sections=(*found, alone)))

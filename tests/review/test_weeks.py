@@ -149,6 +149,14 @@ def test_a_test_this_week_of_a_joint_made_last_week_is_told_under_its_type(crew)
     assert set(tested["group"]) == {"SC"} and set(tested["n"]) == {12}
 
 
+def test_without_limits_in_the_settings_the_page_says_so(crew):
+    settings = crew.folder / "crew.toml"
+    kept = SETTINGS.split("[[limits]]")[0]
+    settings.write_text(kept, "utf-8")
+    written = crew.arcs("a.csv", joints(range(1, 13))).review()
+    assert "Cannot tell whether losses meet their limits: the settings hold none." in page(written)
+
+
 def test_three_arcs_at_one_position_are_one_failed_position_not_three_joints(crew):
     rows = joints(range(1, 11))
     again = [(MONDAY + timedelta(hours=6, minutes=9 * k), "T01", 11, "0.30 dB") for k in range(2)]

@@ -59,6 +59,8 @@ def losses(asked: Asked) -> Part:
         *_missing_findings(quarter, asked),
         *silent.findings,
     )
+    if not asked.crew.limits:
+        findings = (*findings, Finding("limits_none_set", {}, "cannot tell"))
     return Part(
         Section("losses", findings, _pictures(table), tuple(tables)),
         stable={"losses": told, "limits": held},

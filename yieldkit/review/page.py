@@ -52,6 +52,10 @@ def render(review: Review) -> str:
         opening=words.opening(counts["decide"], counts["cannot tell"], counts["watch"]),
         lede=words.lede(review.overall) if len(review.overall) else "",
         top=top,
+        below={
+            severity: words.more_below(counts[severity] - len(said))
+            for severity, said in top.items()
+        },
         sections=[
             _laid_out(section, number, top) for number, section in enumerate(review.sections, 1)
         ],
@@ -100,16 +104,18 @@ def _said(section: str, found: Finding, number: int = 0) -> Said:
 def _laid_out(section: Section, number: int, top: Mapping[str, list[Said]]) -> dict[str, Any]:
     title, about = words.SECTIONS[section.code]
     above = {said.text for each in top.values() for said in each}
+    findings = [_said(section.code, found) for found in section.findings if str(found) not in above]
+    nothing = words.NOTHING_HERE[section.code] if section.empty else ""
+    if not (section.empty or findings or section.pictures or section.tables):
+        nothing = words.SAID_ABOVE
     return {
         "code": section.code,
         "number": number,
         "title": title,
         "about": about,
         "above": [said.number for said in top["decide"] if said.section == section.code],
-        "findings": [
-            _said(section.code, found) for found in section.findings if str(found) not in above
-        ],
+        "findings": findings,
         "pictures": section.pictures,
         "tables": section.tables,
-        "nothing": words.NOTHING_HERE[section.code] if section.empty else "",
+        "nothing": nothing,
     }

@@ -234,6 +234,10 @@ SENTENCES: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "loss_too_few": _too_few,
     "limit_verdict": _verdict,
     "limit_without_reading": _without_reading,
+    "limits_none_set": lambda values: (
+        "Cannot tell whether losses meet their limits: the settings hold none. Fill in the sheet"
+        " limits of crew.xlsx."
+    ),
     "tolerance_bound": _tolerance,
     "loss_index": _index,
     "share_over": _share_over,

@@ -98,6 +98,7 @@ SAFETY = (
 DEMO = "An invented crew, for trying out: people, places, kit and losses are made up."
 TOO_FEW = "too few to tell"
 NOTHING_TO_DECIDE = "Nothing in the records asks for a decision this week."
+SAID_ABOVE = "What there is to say stands at the top of the page."
 NOTHING_HERE = {
     "arrived": "No file has been taken in yet: put files into inbox/ and run `yieldkit ingest`.",
     "open": "No begun joint is waiting.",
@@ -294,6 +295,11 @@ def week_title(week: str, first: date, last: date) -> tuple[str, str]:
     number = week.rpartition("-W")[2].lstrip("0")
     title = f"Week {number}" if "-W" in week else week
     return title, f"{start} to {last.day} {_MONTHS[last.month - 1]} {last.year}"
+
+
+def more_below(number: int) -> str:
+    """How many findings of a kind stand in their sections only; empty if none does."""
+    return f"And {number} more, in the sections below." if number > 0 else ""
 
 
 def opening(decide: int, cannot_tell: int, watch: int) -> str:
