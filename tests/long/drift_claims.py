@@ -66,7 +66,8 @@ def false_alarms(plan: CrewPlan, seed: int) -> list[dict[str, Any]]:
 def finds_the_unit(plan: CrewPlan, seed: int) -> list[dict[str, Any]]:
     """A splicer's step in loss: seen within so many weeks, the right unit first, onset in interval.
 
-    The plan's first shift is the truth; ``said`` is the chance that the watch gave before it.
+    Seen is also what is said of all joints, or of units that cannot be told from it. The plan's
+    first shift is the truth; ``said`` is the chance that the watch gave before it.
     """
     crew, shift = simulate(plan, seed=seed), plan.shifts[0]
     began = plan.first_day + timedelta(days=7 * (shift.start_day // 5) + shift.start_day % 5)
@@ -78,9 +79,11 @@ def finds_the_unit(plan: CrewPlan, seed: int) -> list[dict[str, Any]]:
     seen = False
     for weeks in range(1, max(STEPS_AFTER) + 1):
         table = watched(crew, began + timedelta(days=7 * weeks)).table
-        table = table[(table["quantity"] == LOSS) & (table["unit_kind"] != CREW)]
+        table = table[table["quantity"] == LOSS]
+        alike = table["not_separable_from"].str.split("; ").map(lambda names: shift.unit in names)
+        seen |= bool((table["unit"].eq(shift.unit) | alike | table["unit_kind"].eq(CREW)).any())
+        table = table[table["unit_kind"] != CREW]
         own_rows = table[table["unit"] == shift.unit]
-        seen |= len(own_rows) > 0
         if weeks not in STEPS_AFTER:
             continue
         row: dict[str, Any] = {"what": f"within {weeks} weeks", "seen": seen}

@@ -322,14 +322,17 @@ def chances_to_see(
     return 1 - hidden[1:]
 
 
+RANKS_KEEP = 0.9
+"""Part of a rise that is left in the ranks of a type and model, which take the rest of it in."""
+
+
 def loss_shift(rise: float) -> float:
     """Rise of a day's score when every loss of a unit grows by a factor.
 
-    Against ranks that know nothing of the rise it is 3 (rise^(1/3) - 1) (``streams.near_normal``);
-    the ranks of its type and model take part of the rise in, and where such joints are a quarter
-    of all it is near the logarithm (simulated: 0.39 and 0.62 for 1.5 and 2 times).
+    Near the logarithm, less what the ranks take in: simulated crews gave 0.22, 0.38 and 0.61 for
+    1.25, 1.5 and 2 times (``docs/methods/drift.md``).
     """
-    return float(np.log(rise))
+    return float(RANKS_KEEP * np.log(rise))
 
 
 def _behind(rows: Sequence[dict[str, Any]], attempts: pd.DataFrame) -> pd.DataFrame:

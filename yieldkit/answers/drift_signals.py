@@ -33,7 +33,7 @@ passed its limit and came back has less."""
 MOST_LASTING = 3.0
 """Greatest factor on a variance for jobs and lots that last for days."""
 FEWEST_UNITS = 3
-CLEAR = 8.0
+CLEAR = 5.0
 """Log-likelihood of a step that is hardly a run of odd days."""
 FEWEST_SHAPED = 60
 """Joints before, and after, from which the shape of the losses is compared."""
