@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from yieldkit.records.attempts import KIT_SOURCES, TECHNICIAN_SOURCES
-from yieldkit.records.tables import TABLES, arrow_schema
+from yieldkit.records.tables import TABLES
 
 if TYPE_CHECKING:
     import duckdb
@@ -28,24 +29,51 @@ _AS_SHOWN = (
 _OF_FIRST_ARC = ("technician", "splicer", "cleaver", "heater", "program")
 
 
-def attempts_table(
-    con: duckdb.DuckDBPyConnection, shown: Shown, times: Times, names: pa.Table
+@dataclass(frozen=True, eq=False)
+class Parts:
+    """What the engine knows of the attempts, in their order, and which arc each is."""
+
+    judged: pa.Table
+    rn: np.ndarray
+    attempt_no: np.ndarray
+
+
+def fetch(con: duckdb.DuckDBPyConnection) -> Parts:
+    """Take the attempts out of the engine."""
+    judged = con.sql(
+        "SELECT j.* RENAME (day AS date), c.rn IS NOT NULL AS again FROM judged j"
+        " LEFT JOIN chained c USING (rn)"
+    ).to_arrow_table()
+    arcs = con.execute("SELECT rn, attempt_no FROM arcs").fetchnumpy()
+    return Parts(judged.combine_chunks(), arcs["rn"], arcs["attempt_no"])
+
+
+def tables(
+    parts: Parts, positions: pa.Table, rework: pa.Table, shown: Shown, times: Times
+) -> dict[str, pa.Table]:
+    """The tables ``attempts`` and ``positions``, and ``rework`` with the ids of its attempts."""
+    names = shown.places.names
+    attempts, back = _attempts(parts, shown, times, names)
+    return {
+        "attempts": attempts,
+        "positions": _positions(positions, attempts, back, names),
+        "rework": _rework(rework, attempts, back),
+    }
+
+
+def _attempts(
+    parts: Parts, shown: Shown, times: Times, names: pa.Table
 ) -> tuple[pa.Table, np.ndarray]:
     """The table ``attempts``, and the row in it of each record (-1: none)."""
     import pyarrow as pa
     import pyarrow.compute as pc
 
-    judged = con.sql(
-        "SELECT j.* RENAME (day AS date), c.rn IS NOT NULL AS again FROM judged j"
-        " LEFT JOIN chained c USING (rn)"
-    ).to_arrow_table()
-    judged = judged.combine_chunks()
+    judged = parts.judged
     at = judged["rn"].to_numpy()
     back = np.full(shown.rows.num_rows + 1, -1, dtype=np.int64)
     back[at] = np.arange(len(at))
-    arcs = con.execute("SELECT rn, attempt_no FROM arcs").fetchnumpy()
     number = np.zeros(len(back), dtype=np.int64)
-    number[arcs["rn"]] = arcs["attempt_no"]
+    number[parts.rn] = parts.attempt_no
     number = number[at]
     when = np.searchsorted(times.at, at)
     pos = pc.fill_null(judged["pos"].combine_chunks(), len(names)).to_numpy()
@@ -72,12 +100,10 @@ def attempts_table(
         "remark": _changed(shown.take("remark", at), _or_none),
         "sheet": _changed(shown.take("sheet", at), none=""),
     }
-    return _cast(columns, "attempts"), back
+    return _table(columns, "attempts"), back
 
 
-def positions_table(
-    found: pa.Table, attempts: pa.Table, back: np.ndarray, names: pa.Table
-) -> pa.Table:
+def _positions(found: pa.Table, attempts: pa.Table, back: np.ndarray, names: pa.Table) -> pa.Table:
     """The table ``positions``."""
     import pyarrow as pa
     import pyarrow.compute as pc
@@ -95,10 +121,10 @@ def positions_table(
         own, planned = attempts[name].take(row).combine_chunks(), found[name].combine_chunks()
         codes = pc.coalesce(own.indices, planned.indices)
         columns[name] = pa.DictionaryArray.from_arrays(codes, planned.dictionary)
-    return _cast(columns, "positions")
+    return _table(columns, "positions")
 
 
-def with_attempts(rework: pa.Table, attempts: pa.Table, back: np.ndarray) -> pa.Table:
+def _rework(rework: pa.Table, attempts: pa.Table, back: np.ndarray) -> pa.Table:
     """Rework entries with the id of the attempt that each tells of."""
     import pyarrow as pa
     import pyarrow.compute as pc
@@ -181,13 +207,7 @@ def _changed(
     )
 
 
-def _cast(columns: dict[str, pa.Array], name: str) -> pa.Table:
-    """The columns in the table's order and kinds; coded text stays coded."""
+def _table(columns: dict[str, pa.Array], name: str) -> pa.Table:
     import pyarrow as pa
 
-    made = {}
-    for field in arrow_schema(TABLES[name]):
-        column = columns[field.name]
-        coded = pa.types.is_string(field.type) and pa.types.is_dictionary(column.type)
-        made[field.name] = column if coded or column.type == field.type else column.cast(field.type)
-    return pa.table(made)
+    return pa.table({column: columns[column] for column in TABLES[name].names})

@@ -141,9 +141,9 @@ def _derive(
     spots, place_words = places.spots_of(stacked, crew, decided.words)
     stacking.lay(con, sources, stacked, words, spots.of)
     _lay_decisions(con, sources, decided)
-    found = places.find_places(con, stacked, words, spots, place_words)
+    placed = places.find_places(con, stacked, words, spots, place_words)
     job = stacking.coded(stacked["attempts"], "job_text").meant(words.meaning("job"))
-    shown = attempts.shown(stacked["attempts"], words, crew, found, spots, job)
+    shown = attempts.shown(stacked["attempts"], words, crew, placed, spots, job)
     attempts.seen_days(con, shown)
     others.sort_kit(con)
     others.sort_lists(con)
@@ -162,12 +162,16 @@ def _derive(
     con.execute("DROP VIEW linked_attempts; DROP TABLE placed_attempts; DROP TABLE arcs_seen")
     newest = _newest(con, sources, shown, times, crew)
     as_of = max((time for time in newest if time is not None), default=_BEGINNING)
-    made = positions.find_positions(con, crew, as_of)
-    tables = _tables(con, crew, sources, shown, times, made) | {
-        "files": _files(con, sources, shown, classes, newest)
-    }
+    found = positions.find_positions(con, crew, as_of)
+    doubts = unsettled(con, times)
+    tables = _small_tables(con, crew, sources)
+    tables["files"] = _files(con, sources, shown, classes, newest)
+    parts = assembled.fetch(con)
+    con.close()  # the large tables are put together without the engine
+    tables |= assembled.tables(parts, found, tables["rework"], shown, times)
     notes = clocks.notes(shown, times, [source.file for source in sources])
-    return Derived(tables, as_of, meanings, notes, unsettled(con, times))
+    made = {name: _cast(tables[name], name) for name in TABLES}
+    return Derived(made, as_of, meanings, notes, doubts)
 
 
 def _emptied(source: Source) -> Source:
@@ -291,26 +295,14 @@ def _newest(
     return [None if pd.isna(time) else time.to_pydatetime().replace(tzinfo=UTC) for time in utc]
 
 
-def _tables(
-    con: duckdb.DuckDBPyConnection,
-    crew: Crew,
-    sources: list[Source],
-    shown: attempts.Shown,
-    times: clocks.Times,
-    found: pa.Table,
+def _small_tables(
+    con: duckdb.DuckDBPyConnection, crew: Crew, sources: list[Source]
 ) -> dict[str, pa.Table]:
+    """All tables but attempts, positions and files; rework names its attempts by number."""
     import pyarrow as pa
 
     con.execute(ALL_ROWS)
-    made: dict[str, pa.Table] = {}
-    names = shown.places.names
-    made["attempts"], back = assembled.attempts_table(con, shown, times, names)
-    made["positions"] = assembled.positions_table(found, made["attempts"], back, names)
-    for name, select in SELECTS.items():
-        found = con.sql(select).to_arrow_table()
-        if name == "rework":
-            found = assembled.with_attempts(found, made["attempts"], back)
-        made[name] = _cast(found, name)
+    made = {name: con.sql(select).to_arrow_table() for name, select in SELECTS.items()}
     made["equipment"] = pa.Table.from_pylist(
         [
             {column: getattr(row, column) or None for column in TABLES["equipment"].names}
@@ -323,8 +315,15 @@ def _tables(
 
 
 def _cast(table: pa.Table, name: str) -> pa.Table:
-    schema = arrow_schema(TABLES[name])
-    return table.select(schema.names).cast(schema)
+    """A table in its own columns and kinds; coded text stays coded."""
+    import pyarrow as pa
+
+    columns = {}
+    for one in arrow_schema(TABLES[name]):
+        column = table[one.name]
+        coded = pa.types.is_string(one.type) and pa.types.is_dictionary(column.type)
+        columns[one.name] = column if coded else column.cast(one.type)
+    return pa.table(columns)
 
 
 def _refused(sources: list[Source]) -> pa.Table:

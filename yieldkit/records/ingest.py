@@ -226,14 +226,17 @@ def _turn(
 
 
 def _tables_now(store: Store) -> pa.Table | None:
-    """Positions of the present generation, to tell what a run changes."""
+    """First passes of the present generation, to tell what a run changes."""
     import pyarrow as pa
     import pyarrow.parquet as pq
 
     place = store.generation() / "positions"
     if not store.number() or not place.exists():
         return None
-    return pa.concat_tables([pq.read_table(path) for path in sorted(place.glob("*.parquet"))])
+    columns = ["first_date", "first_pass_termination"]
+    return pa.concat_tables(
+        [pq.read_table(path, columns=columns) for path in sorted(place.glob("*.parquet"))]
+    )
 
 
 def _forgotten(state: dict[str, Any]) -> pa.Table:
