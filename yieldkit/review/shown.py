@@ -144,7 +144,7 @@ def _which(each: pd.Series) -> str:
     group = str(each["group"])
     if group in ("all", ""):
         return ""
-    return f"{group.replace('unknown', words.NO_TYPE, 1)}, "
+    return f"{words.group_of(group)}, "
 
 
 MARKS = {"met": "●", "not met": "◆", "cannot tell": "○"}

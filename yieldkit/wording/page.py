@@ -114,6 +114,12 @@ TRUST_LOW = "Not all could be linked; the sheet `doubts` lists what to look at."
 
 NO_TYPE = "type not known"
 
+
+def group_of(name: str) -> str:
+    """A group of joints by connector type; one without a type says so."""
+    return name.replace("unknown", NO_TYPE, 1)
+
+
 CAPTIONS = {
     "records": "Files, and what became of their rows",
     "open": "Jobs with joints that wait",
@@ -417,12 +423,12 @@ def _limit_row(row: Mapping[str, Any]) -> str:
     more = row["n_more"]
     if missing(row["value"]) and not missing(more):
         return (
-            f"{row['group']}{wave}: too few ({count(row['n'], 'reading')}),"
+            f"{group_of(row['group'])}{wave}: too few ({count(row['n'], 'reading')}),"
             f" {count(more, 'more reading')} to begin with"
         )
     about = "" if missing(more) else f"; about {count(more, 'more reading')} would tell"
     return (
-        f"{row['group']}{wave} {decibels(row['value'])} ({between}, n {row['n']}) against"
+        f"{group_of(row['group'])}{wave} {decibels(row['value'])} ({between}, n {row['n']}) against"
         f" {row['limit_db']:g} dB{about}"
     )
 
