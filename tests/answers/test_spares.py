@@ -193,9 +193,12 @@ def test_few_past_jobs_show_both_ends():
     assert found.values["low"] < found.values["high"]
 
 
-def test_no_records_at_all_still_answer_with_the_prior():
+def test_no_records_at_all_answer_with_the_prior_and_say_so_first():
     answer = answer_to(bid_of(("LC", 24), service_level=0.9), past_jobs(USUAL).iloc[:0])
-    assert {"spares_few_jobs", "spares_borrowed"} <= set(codes(answer))
+    assert codes(answer)[:3] == ["spares_take", "spares_no_record", "spares_few_jobs"]
+    assert "spares_borrowed" not in codes(answer)
+    assert str(answer).startswith("From assumptions alone, not from records: have")
+    assert "rest on an assumed yield" in str(answer)
     assert answer.types["high"].iloc[0] - answer.types["low"].iloc[0] > 0.1
 
 

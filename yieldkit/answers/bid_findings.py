@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+from scipy.special import expit
 
 from yieldkit.answers.bid_chances import FEW_JOBS, JOB_ENDS, JobDraws, Known
 from yieldkit.answers.bid_nodes import failures_at_95
@@ -61,6 +62,8 @@ def bid_findings(
             "decide",
         )
     ]
+    if not known.jobs:
+        found.append(Finding("spares_no_record", _assumed(bid, known), "cannot tell"))
     if known.jobs < FEW_JOBS:
         found.append(Finding("spares_few_jobs", _ends(bid, crew, known, rng), "cannot tell"))
     if known.lately is not None:
@@ -80,6 +83,8 @@ def bid_findings(
             )
         )
     for name, source in known.borrowed.items():
+        if not known.jobs:  # nothing to borrow from; said above
+            break
         line = next(line for line in bid.lines if line.connector_type == name)
         code = "spares_borrowed" if line.expected_yield is None else "spares_own_figure"
         value = {"connector_type": name, "source": source, "yield": line.expected_yield}
@@ -144,6 +149,14 @@ def bid_findings(
     found.extend(_about_packs(job, packs, bid, crew))
     found.append(_about_cord(job, bid, crew))
     return tuple(found)
+
+
+def _assumed(bid: Bid, known: Known) -> dict[str, Any]:
+    """First-pass yield that a bid without any record counts with."""
+    own = [line.expected_yield for line in bid.lines if line.expected_yield is not None]
+    yields = expit(known.draws.mu)
+    low, middle, high = np.quantile(yields, [0.05, 0.5, 0.95])
+    return {"own": len(own), "types": len(bid.lines), "yield": middle, "low": low, "high": high}
 
 
 def _most(assumptions: pd.DataFrame) -> dict[str, Any]:

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from yieldkit.wording.numbers import count, day, listed, percent
+from yieldkit.wording.numbers import count, day, interval, listed, percent
 
 PARTS = {
     "body": ("connector body", "connector bodies"),
@@ -91,9 +91,10 @@ def _take(values: Mapping[str, Any]) -> str:
         return f"{quantity:g} {whose}{part_words(part, quantity)} for {positions} positions"
 
     least = "" if values["exact"] else "at least "
+    bare = "" if values["jobs"] else "From assumptions alone, not from records: have"
     words = (
-        f"Have {listed(one(item) for item in values['take'])}, and the other parts as listed. "
-        f"Chance that nothing runs short: {least}{percent(values['joint'], 0)} "
+        f"{bare or 'Have'} {listed(one(item) for item in values['take'])}, and the other parts as"
+        f" listed. Chance that nothing runs short: {least}{percent(values['joint'], 0)} "
         f"(give or take {100 * 2 * values['error']:.1f} points from the computation; it rests on "
         f"{count(values['jobs'], 'past job')} and {count(values['n'], 'position')} of these types)."
     )
@@ -113,6 +114,16 @@ def _few_jobs(values: Mapping[str, Any]) -> str:
         f"{values['wanted']} wanted. The forecast rests on an assumption: with jobs all alike "
         f"{count(values['low'], 'failure')} would do at 95 %, with jobs very unlike "
         f"{values['high']}. Bring the larger number if a shortage hurts."
+    )
+
+
+def _no_record(values: Mapping[str, Any]) -> str:
+    source = "the yields in the bid" if values["own"] == values["types"] else "an assumed yield"
+    return (
+        "Cannot tell from records: none holds a decided joint of this crew. All figures below rest"
+        f" on {source}, {percent(values['yield'], 0)} first pass"
+        f" ({interval(values['low'], values['high'], 0)}), and on assumed differences between jobs."
+        " Take in a past job's records before you rely on them."
     )
 
 
@@ -285,6 +296,7 @@ def _backtest(values: Mapping[str, Any]) -> str:
 SENTENCES: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "spares_take": _take,
     "spares_few_jobs": _few_jobs,
+    "spares_no_record": _no_record,
     "spares_lately_worse": _lately,
     "spares_beyond_experience": _beyond,
     "spares_borrowed": _borrowed,
