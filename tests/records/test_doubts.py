@@ -2,6 +2,7 @@
 
 import shutil
 import subprocess
+from datetime import date
 
 import openpyxl
 import pytest
@@ -10,12 +11,24 @@ from tests.records.made_files import arc, crew, derived, entry, made, panel, tes
 from tests.records.test_ingest import SETTINGS, export, put
 from tests.records.test_ingest import crew as folder_of_a_crew  # noqa: F401
 from yieldkit.errors import CrewError
+from yieldkit.records import deriving
 from yieldkit.records.deriving import Decided, derive
 from yieldkit.records.doubts import decided_of, doubts_of
-from yieldkit.records.ingest import history, ingest
+from yieldkit.records.forgetting import forget
+from yieldkit.records.ingest import history, ingest, withdraw
 from yieldkit.records.opened import open_crew
 
 PLAN = made("plan.csv", "planned", [panel(12)])
+PLAN_LAYOUT = """
+name = "plan"
+table = "planned"
+delimiter = ","
+[columns]
+job = "job"
+panel = "panel"
+ports = "ports"
+connector_type = "connector type"
+"""
 PEOPLE = '[[people]]\ncode = "T01"\n[[people]]\ncode = "T02"\n'
 
 
@@ -196,6 +209,74 @@ def test_a_decision_that_is_none_of_those_offered_is_said(filled):
     decide(filled, "held rows", key, "let it count")
     ingest(filled)
     assert "0.60" in open_crew(filled).attempts()["loss_text"].tolist()
+
+
+def test_a_decision_that_names_nobody_or_no_place_is_said_and_changes_nothing(filled):
+    put(filled, "plan.csv", "job,panel,ports,connector type\nJ1,P01,12,LC\n")
+    (filled / "layouts" / "plan.toml").write_text(PLAN_LAYOUT, "utf-8")
+    put(filled, "b.csv", export([3]).replace("3,2026", "70,2026").replace("P01/3", "P09/3"))
+    ingest(filled)
+    for sheet, key, wrong, what, right in (
+        ("words", "Maija", "T06", "no such technician in the settings", "T02"),
+        ("places", "J1|P09/3", "P99/01", "plan of job J1 holds no such place", "P01/3"),
+    ):
+        before = history(filled)
+        decide(filled, sheet, key, wrong)
+        with pytest.raises(CrewError, match=rf"sheet {sheet}, row \d.*decision.*{what}.*{wrong}"):
+            ingest(filled)
+        assert history(filled) == before
+        decide(filled, sheet, key, right)
+        assert ingest(filled).changed
+    assert open_crew(filled).attempts()["position_id"].notna().all()
+
+
+def test_a_row_may_be_left_without_a_place(filled):
+    put(filled, "plan.csv", "job,panel,ports,connector type\nJ1,P01,12,LC\n")
+    (filled / "layouts" / "plan.toml").write_text(PLAN_LAYOUT, "utf-8")
+    put(filled, "b.csv", export([3]).replace("3,2026", "70,2026").replace("P01/3", "P09/3"))
+    ingest(filled)
+    decide(filled, "places", "J1|P09/3", "seen")
+    ingest(filled)
+    assert open_crew(filled).attempts()["position_id"].isna().sum() == 1
+
+
+@pytest.mark.parametrize("how", ["withdraw", "forget", "rebuild"])
+def test_a_decision_typed_in_is_applied_by_whatever_writes_the_list_anew(filled, how):
+    put(filled, "b.csv", export(range(20, 23), day="2023-05-08"))
+    ingest(filled)
+    decide(filled, "words", "Maija", "T02")
+    if how == "withdraw":
+        withdraw(filled, "b.csv")
+    elif how == "forget":
+        forget(filled, date(2024, 1, 1))
+    else:
+        ingest(filled, again=True)
+    assert "T02" in set(open_crew(filled).attempts()["technician"])
+    assert ("decided", "technician Maija: T02") in [(x["what"], x["file"]) for x in history(filled)]
+
+
+def test_a_remark_alone_stays_when_the_list_is_written_anew(filled):
+    decide(filled, "words", "Maija", None, "ask her on Monday")
+    put(filled, "b.csv", export(range(20, 23)))
+    assert ingest(filled).changed
+    book = openpyxl.load_workbook(filled / "doubts.xlsx")
+    typed = [[cell.value for cell in row] for row in book["words"].iter_rows(min_row=2)]
+    assert [row[7] for row in typed if row[8] == "Maija"] == ["ask her on Monday"]
+
+
+def test_what_is_typed_while_a_run_goes_on_stays_typed(filled, monkeypatch):
+    put(filled, "b.csv", export(range(20, 23)))
+    derive_then = deriving.derive
+
+    def slow(*given):
+        decide(filled, "words", "Maija", "T02")
+        return derive_then(*given)
+
+    monkeypatch.setattr(deriving, "derive", slow)
+    ingest(filled)
+    monkeypatch.undo()
+    ingest(filled)
+    assert "T02" in set(open_crew(filled).attempts()["technician"])
 
 
 def test_what_a_run_changes_in_last_weeks_figures_is_said(filled):

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from yieldkit.crew import Crew
+from yieldkit.errors import CrewError
 from yieldkit.records.deriving import Decided, Derived
 from yieldkit.records.tables import CAUSES, ERRORS, STEPS
 
@@ -270,10 +271,13 @@ def decided_of(repairs: list[dict[str, Any]]) -> Decided:
     places: dict[str, str] = {}
     by_word: dict[str, list[str]] = {COUNTS: [], ASIDE: [], AS_SHOWN: []}
     for repair in repairs:
+        if repair["kind"] == "place" and repair["meaning"] == SEEN:
+            continue
         if repair["kind"] in WORDS:
             words.setdefault(repair["kind"], {})[repair["key"]] = repair["meaning"]
         elif repair["kind"] == "position of a row":
-            places[repair["key"]] = repair["meaning"]
+            if repair["meaning"] != SEEN:
+                places[repair["key"]] = repair["meaning"]
         elif repair["meaning"] in by_word:
             by_word[repair["meaning"]].append(repair["key"])
     return Decided(
@@ -311,6 +315,81 @@ def read_decisions(folder: Path, state: dict[str, Any]) -> list[dict[str, Any]]:
     return sorted(found.values(), key=lambda repair: (repair["kind"], repair["key"]))
 
 
+def check_decisions(
+    folder: Path, repairs: list[dict[str, Any]], derived: Derived, crew: Crew
+) -> None:
+    """Refuse a new decision that names a person, a unit, a type or a place that there is not.
+
+    Parameters
+    ----------
+    repairs : list of dict
+        Decisions that no run has applied yet.
+    derived : Derived
+        What they make: a row whose place is still among the unsettled got none.
+
+    Raises
+    ------
+    CrewError
+        Naming the cell.
+    """
+    from yieldkit.records.doubts_workbook import place_of
+
+    homeless = {
+        ("place", f"{row['job'] or ''}|{row['raw']}"): row["job"]
+        for row in derived.unsettled.get("place", [])
+    } | {
+        ("position of a row", row["fingerprint"]): row["job"]
+        for name in ("arc", "entry")
+        for row in derived.unsettled.get(name, [])
+    }
+    for repair in repairs:
+        kind, key, meaning = repair["kind"], repair["key"], repair["meaning"]
+        listed = _may_be(kind, derived, crew)
+        if listed and meaning not in listed:
+            what, wanted = f"no such {kind} in the settings", _few(listed)
+            remedy = "Write one of them, or add it to the crew's settings."
+        elif (kind, key) in homeless and meaning != SEEN:
+            job = homeless[kind, key]
+            what = (
+                f"the plan of job {job} holds no such place"
+                if job
+                else "the row names no job, so no place can be told"
+            )
+            wanted = None
+            remedy = f'Write a place of the plan, or "{SEEN}" to leave it without one.'
+        else:
+            continue
+        file, row = place_of(folder / WORKBOOK, kind, key)
+        raise CrewError(
+            what,
+            file=file,
+            row=row,
+            column="decision",
+            found=meaning,
+            wanted=wanted,
+            remedy=remedy,
+        )
+
+
+def _may_be(kind: str, derived: Derived, crew: Crew) -> list[str]:
+    """Codes that a spelling may stand for where the settings list them; else empty."""
+    listed = list(_codes(crew, kind, ()))
+    if not listed:
+        return []
+    if kind != "technician":  # the kit sheet and the plan may name more
+        listed += [
+            found.meaning
+            for found in derived.meanings
+            if found.kind == kind and found.meaning and found.how in ("exact", "normalised", "new")
+        ]
+    return list(dict.fromkeys([*listed, "unknown"]))
+
+
+def _few(words: list[str]) -> str:
+    shown = ", ".join(words[:8])
+    return f"{shown} or {len(words) - 8} more" if len(words) > 8 else shown
+
+
 def write_doubts(
     folder: Path,
     derived: Derived,
@@ -327,6 +406,8 @@ def write_doubts(
         write_workbook(folder / WORKBOOK, doubts, state["repairs"])
     except OSError:
         said.append(f"{WORKBOOK} is open elsewhere: close it and run `yieldkit ingest` again.")
+    except CrewError as error:  # what was typed there must not be lost
+        said.append(str(error))
     return sum(doubt.state == OPEN for doubt in doubts), tuple(said)
 
 

@@ -43,8 +43,20 @@ _INTRODUCTION = (
 def write_workbook(
     path: Path, doubts: Sequence[Doubt], repairs: Sequence[Mapping[str, Any]]
 ) -> None:
-    """Write the workbook beside the one there and put it in its place."""
+    """Write the workbook beside the one there and put it in its place.
+
+    What was typed into the one there and is not yet among ``repairs`` stays filled in.
+
+    Raises
+    ------
+    CrewError
+        If there is one and it cannot be read; it is then left as it is.
+    OSError
+        If it cannot be replaced.
+    """
     import xlsxwriter
+
+    typed, undone = _typed(path)
 
     packed = io.BytesIO()
     book = xlsxwriter.Workbook(
@@ -60,8 +72,8 @@ def write_workbook(
     _print_on_one_width(first)
     for name, kinds in SHEETS.items():
         chosen = [doubt for doubt in doubts if doubt.kind in kinds][:MOST_ROWS]
-        _write_doubts(book.add_worksheet(name), chosen, bold, wrap, fill)
-    _write_decisions(book.add_worksheet(DECISIONS), repairs, bold, wrap, fill)
+        _write_doubts(book.add_worksheet(name), chosen, typed, bold, wrap, fill)
+    _write_decisions(book.add_worksheet(DECISIONS), repairs, undone, bold, wrap, fill)
     book.close()
     handle, part = tempfile.mkstemp(dir=path.parent, prefix=".part-", suffix=".xlsx")
     try:
@@ -73,7 +85,14 @@ def write_workbook(
         raise
 
 
-def _write_doubts(sheet: Any, doubts: Sequence[Doubt], bold: Any, wrap: Any, fill: Any) -> None:
+def _write_doubts(
+    sheet: Any,
+    doubts: Sequence[Doubt],
+    typed: Mapping[tuple[str, str], tuple[str, str]],
+    bold: Any,
+    wrap: Any,
+    fill: Any,
+) -> None:
     sheet.freeze_panes(1, 0)
     _print_on_one_width(sheet)
     for column, (heading, width) in enumerate(zip(HEADINGS, WIDTHS, strict=True)):
@@ -86,8 +105,11 @@ def _write_doubts(sheet: Any, doubts: Sequence[Doubt], bold: Any, wrap: Any, fil
         for column, cell in enumerate(cells):
             sheet.write_string(number, column, _cell(cell), wrap)
         sheet.write_number(number, 5, doubt.rows, wrap)
-        sheet.write_blank(number, decision, None, fill)
-        sheet.write_blank(number, decision + 1, None, fill)
+        for column, cell in enumerate(typed.get((doubt.kind, _cell(doubt.key)), ("", ""))):
+            if cell:
+                sheet.write_string(number, decision + column, _cell(cell), fill)
+            else:
+                sheet.write_blank(number, decision + column, None, fill)
         sheet.write_string(number, decision + 2, _cell(doubt.key))
         offered = [_cell(word) for word in doubt.choices if word and "," not in word]
         if offered and sum(len(word) + 1 for word in offered) <= 255:
@@ -117,7 +139,12 @@ def _lines(cells: Sequence[str]) -> int:
 
 
 def _write_decisions(
-    sheet: Any, repairs: Sequence[Mapping[str, Any]], bold: Any, wrap: Any, fill: Any
+    sheet: Any,
+    repairs: Sequence[Mapping[str, Any]],
+    undone: set[tuple[str, str]],
+    bold: Any,
+    wrap: Any,
+    fill: Any,
 ) -> None:
     sheet.freeze_panes(1, 0)
     _print_on_one_width(sheet)
@@ -127,7 +154,8 @@ def _write_decisions(
     for number, repair in enumerate(repairs, start=1):
         for column, heading in enumerate(DECISION_HEADINGS[:-1]):
             sheet.write_string(number, column, _cell(str(repair.get(heading) or "")), wrap)
-        sheet.write_blank(number, len(DECISION_HEADINGS) - 1, None, fill)
+        undo = (str(repair["kind"]), _cell(str(repair["key"]))) in undone
+        sheet.write_string(number, len(DECISION_HEADINGS) - 1, "yes" if undo else "", fill)
     if repairs:
         column = len(DECISION_HEADINGS) - 1
         sheet.data_validation(
@@ -151,6 +179,32 @@ def filled_in(path: Path, allowed: Mapping[str, Sequence[str]]) -> Iterator[dict
     allowed : mapping
         Kinds whose decision is one of a few words.
     """
+    for row, sheet, number in _rows(path):
+        yield from _decision(row, sheet, number, path.name, allowed)
+
+
+def place_of(path: Path, kind: str, key: str) -> tuple[str, int | None]:
+    """Sheet and row in which a decision is filled in."""
+    for row, sheet, number in _rows(path):
+        if sheet != DECISIONS and (row["kind"], row["key"]) == (kind, key) and row["decision"]:
+            return f"{path.name}, sheet {sheet}", number
+    return path.name, None
+
+
+def _typed(path: Path) -> tuple[dict[tuple[str, str], tuple[str, str]], set[tuple[str, str]]]:
+    """Decisions and remarks that stand in the workbook, by doubt, and decisions to undo."""
+    typed, undone = {}, set()
+    for row, sheet, _ in _rows(path) if path.exists() else ():
+        pair = (row["kind"], row["key"])
+        if sheet == DECISIONS and _is_yes(row["undo"]):
+            undone.add(pair)
+        elif sheet != DECISIONS and (row["decision"] or row["remark"]):
+            typed[pair] = (row["decision"], row["remark"])
+    return typed, undone
+
+
+def _rows(path: Path) -> Iterator[tuple[dict[str, str], str, int]]:
+    """Each row of the workbook by heading, with its sheet and number."""
     import python_calamine
 
     try:
@@ -178,15 +232,18 @@ def filled_in(path: Path, allowed: Mapping[str, Sequence[str]]) -> Iterator[dict
                     remedy="Put its heading back, or delete the workbook: it is written anew.",
                 )
         for number, cells in enumerate(rows[1:], start=2):
-            row = dict(zip(headings, (_text(cell) for cell in cells), strict=False))
-            yield from _decision(row, name, number, path.name, allowed)
+            yield dict(zip(headings, (_text(cell) for cell in cells), strict=False)), name, number
+
+
+def _is_yes(cell: str) -> bool:
+    return cell.lower() in ("yes", "y", "x")
 
 
 def _decision(
     row: Mapping[str, str], sheet: str, number: int, file: str, allowed: Mapping[str, Sequence[str]]
 ) -> Iterator[dict[str, Any]]:
     if sheet == DECISIONS:
-        if row["undo"].lower() in ("yes", "y", "x"):
+        if _is_yes(row["undo"]):
             yield {"kind": row["kind"], "key": row["key"], "undo": True}
         return
     meaning = row["decision"]

@@ -14,7 +14,7 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from yieldkit.records.ingest import Entry, Progress, _entries, _line, _turn
+from yieldkit.records.ingest import Entry, Progress, _entries, _line, _turn, _with_decisions
 from yieldkit.records.opened import open_crew
 from yieldkit.records.settings import read_settings
 from yieldkit.records.store import Store
@@ -67,10 +67,11 @@ def forget(
             touched.append(entry.file)
             rows += count
         if touched:
-            new_state = state | {
+            decided = _with_decisions(folder, state)
+            new_state = decided | {
                 "files": [entry.as_dict() for entry in entries],
                 "forgotten": [*state.get("forgotten", []), *sums],
-                "history": [*state["history"], _line(f"forgot before {before}", "", "")],
+                "history": [*decided["history"], _line(f"forgot before {before}", "", "")],
             }
             _turn(folder, store, crew, entries, new_state, progress or (lambda line: None))
     left = [name for name in touched if (folder / "inbox" / name).exists()]

@@ -113,22 +113,21 @@ def ingest(
         entries, waiting, came = _look(folder, store, state, tell, looked)
         made_of = _made_of(folder, layouts)
         entries = _read_all(store, entries, layouts, tell, again=again)
-        decisions = _decisions(folder, state)
+        decided = _with_decisions(folder, state)
         same = (
             not again
             and state.get("made_of") == made_of
-            and decisions == state["repairs"]
+            and decided["repairs"] == state["repairs"]
             and _key(entries) == _key(_entries(state))
             and _doubts_are_written(folder, store)
         )
         if same:
             return _report(store, folder, waiting=waiting)
-        decided = _decided_lines(state["repairs"], decisions)
-        history = [*state["history"], *_lines(state, entries, again), *decided]
+        history = [*state["history"], *_lines(state, entries, again)]
         new_state = {
             "files": [entry.as_dict() for entry in entries],
-            "repairs": decisions,
-            "history": history,
+            "repairs": decided["repairs"],
+            "history": history + decided["history"][len(state["history"]) :],
             "made_of": made_of,
             "forgotten": state.get("forgotten", []),
         }
@@ -138,12 +137,13 @@ def ingest(
 def withdraw(folder: Path | str, file: str, *, progress: Progress | None = None) -> IngestReport:
     """Take a file back: its rows no longer count, rows it had made duplicates of reappear.
 
-    The bytes stay in the store; the file does not come back while it lies in the inbox.
+    The bytes stay in the store; the file does not come back while it lies in the inbox. Decisions
+    filled into the doubts list are applied, as by ``ingest``.
 
     Raises
     ------
     CrewError
-        If no such file was taken in.
+        If no such file was taken in, or a decision filled in cannot be used.
     """
     folder = Path(folder)
     tell = progress or (lambda line: None)
@@ -165,9 +165,10 @@ def withdraw(folder: Path | str, file: str, *, progress: Progress | None = None)
             replace(e, status="withdrawn", reason="taken back") if e in meant else e
             for e in entries
         ]
-        new_state = state | {
+        decided = _with_decisions(folder, state)
+        new_state = decided | {
             "files": [entry.as_dict() for entry in entries],
-            "history": [*state["history"], _line("withdrawn", file, meant[0].sha256)],
+            "history": [*decided["history"], _line("withdrawn", file, meant[0].sha256)],
         }
         return _turn(folder, store, crew, entries, new_state, tell)
 
@@ -194,7 +195,7 @@ def _turn(
 ) -> IngestReport:
     """Derive from the entries and make it the present generation."""
     from yieldkit.records.deriving import derive
-    from yieldkit.records.doubts import decided_of, doubts_table, write_doubts
+    from yieldkit.records.doubts import check_decisions, decided_of, doubts_table, write_doubts
     from yieldkit.records.stacking import Source
 
     tell(f"linking and deriving all tables from {len(entries)} files")
@@ -212,6 +213,8 @@ def _turn(
     )
     before = _tables_now(store)
     derived = derive(sources, crew, decided_of(state["repairs"]))
+    known = store.state()["repairs"]
+    check_decisions(folder, [one for one in state["repairs"] if one not in known], derived, crew)
     state = state | {"as_of": derived.as_of.isoformat()}
     tell("writing the tables")
     more = {
@@ -452,10 +455,13 @@ def _reason(error: CrewError) -> str:
     return str(bare)
 
 
-def _decisions(folder: Path, state: dict[str, Any]) -> list[dict[str, Any]]:
+def _with_decisions(folder: Path, state: dict[str, Any]) -> dict[str, Any]:
+    """The state with the decisions that now stand in the doubts list, and a line for each."""
     from yieldkit.records.doubts import read_decisions
 
-    return read_decisions(folder, state)
+    now = read_decisions(folder, state)
+    lines = _decided_lines(state["repairs"], now)
+    return state | {"repairs": now, "history": [*state["history"], *lines]}
 
 
 def _doubts_are_written(folder: Path, store: Store) -> bool:
