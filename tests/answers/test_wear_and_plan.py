@@ -129,11 +129,22 @@ def test_costs_are_in_the_crews_currency_once_labour_has_a_rate(worn):
     assert "SEK a cleave" in str(priced)
 
 
-def test_the_best_interval_has_the_least_cost(answer):
-    costs, best = answer.costs, answer.settings["best"]
-    assert (costs["low"] <= costs["cost"]).all() and (costs["cost"] <= costs["high"]).all()
-    if np.isfinite(best):
-        assert answer.settings["best_cost"] <= costs["cost"].min() + 1e-9
+def test_sentences_name_what_the_count_is_held_against(answer):
+    said, best = str(answer), np.isfinite(answer.settings["best"])
+    assert (" best" in said) == best
+    assert " s " not in said
+
+
+def test_a_better_interval_is_a_step_from_the_habit():
+    wear = Wear(blade_life=400, fault=1.2)
+    crew = simulate(typical_crew(technicians=5, weeks=20, wear=wear), seed=3)
+    found = blade_wear(crew.tables["attempts"], crew.tables["service"], crew=crew.crew)
+    habit, best = found.settings["habit"], found.settings["best"]
+    assert 0.5 * habit <= best < habit
+    assert found.settings["best_cost"] < found.settings["cost"]
+    assert "Blades could be turned earlier" in str(found)
+    near = found.costs[(found.costs["uses"] >= 0.5 * habit) & (found.costs["uses"] <= 1.5 * habit)]
+    assert found.settings["best_cost"] <= near["cost"].min() * 1.001
 
 
 def test_the_picture_has_its_intervals(answer):

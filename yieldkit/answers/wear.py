@@ -38,6 +38,9 @@ FEWEST_DAYS = 3
 """Days with cleaves on either side of a turn that is inferred."""
 MOST_WORN = 1.5
 """Uses, as a part of the usual interval, beyond which angles are not thought to rise further."""
+LEAST_PART = 0.5
+"""Least recommended interval, as a part of the usual one: a habit is changed by steps, since how
+failures rise between is assumed."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -390,7 +393,7 @@ def _interval(slope: dict[str, float], ends: Array, price: dict[str, Any]) -> di
     """Best interval [uses] with its interval, NaN where the data cannot tell, and costs a use.
 
     ``_cost`` is least at the cube root below (age replacement of R. E. Barlow and F. Proschan,
-    Mathematical Theory of Reliability, 1965, in small).
+    Mathematical Theory of Reliability, 1965, in small), cut to ``LEAST_PART`` and ``MOST_WORN``.
     """
     known = {"best": np.nan, "best_low": np.nan, "best_high": np.nan, **slope}
     habit = slope["habit"]
@@ -401,13 +404,15 @@ def _interval(slope: dict[str, float], ends: Array, price: dict[str, Any]) -> di
 
     def best(rise: float) -> float:
         costs = price["renewal_cost"] / (price["failed_cost"] * rise)
-        return float((1.5 * costs * habit**2) ** (1 / 3))
+        free = float((1.5 * costs * habit**2) ** (1 / 3))
+        return float(np.clip(free, LEAST_PART * habit, MOST_WORN * habit))
 
     found = best(slope["rise"])
     return known | {
         "best": found,
         "best_low": best(slope["high"]),
         "best_high": best(slope["low"]),
+        "best_cut": found in (LEAST_PART * habit, MOST_WORN * habit),
         "best_cost": float(_cost(found, slope["rise"], habit, price)),
     }
 
@@ -445,6 +450,7 @@ def _unit_findings(
         begun = own.loc[own["life"] == now["life"], "date"].iloc[0]
         values = {
             "unit": str(unit), "unit_kind": unit_kind, "done": done, "goal": goal, "sure": sure,
+            "goal_is_best": bool(np.isfinite(best)),
             "inferred": begun.date() if now["inferred"] else None,
             "left": max(goal - done, 0.0), "n": len(own), "lives": len(ends),
         }  # fmt: skip
@@ -460,5 +466,6 @@ def _unit_findings(
         step = "write_rotation" if unit_kind == "cleaver" else "write_electrodes"
         names = ", ".join(values["unit"] for values in unlogged)
         values = {"unit": names, "unit_kind": unit_kind, "goal": goal, "units": unlogged}
+        values["goal_is_best"] = bool(np.isfinite(best))
         found.append(Finding("wear_unlogged", values, "watch", step, ""))
     return found

@@ -13,7 +13,11 @@ _TURN = {
 
 def _number(uses: float) -> str:
     """A whole number of uses."""
-    return count(round(uses), "", "").rstrip()
+    return f"{round(uses):,}".replace(",", "\u202f")
+
+
+def _goal(values: Mapping[str, Any]) -> str:
+    return "best" if values["goal_is_best"] else "usual"
 
 
 def _too_few(values: Mapping[str, Any]) -> str:
@@ -56,10 +60,16 @@ def _costs(values: Mapping[str, Any]) -> str:
 def _interval(values: Mapping[str, Any]) -> str:
     name, turned, use, _ = _TURN[values["unit_kind"]]
     when = "earlier" if values["best"] < values["habit"] else "later"
+    cut = (
+        " More of a change than this the records cannot judge: look again after some lives."
+        if values["best_cut"]
+        else ""
+    )
     return (
         f"{name} could be {turned} {when}: after about {values['best']:.0f} recorded {use}s "
         f"({values['best_low']:.0f} to {values['best_high']:.0f}; habit {values['habit']:.0f}; "
-        f"{count(values['lives'], 'life', 'lives')}, {count(values['n'], use)}). {_costs(values)}"
+        f"{count(values['lives'], 'life', 'lives')}, {count(values['n'], use)}).{cut} "
+        f"{_costs(values)}"
     )
 
 
@@ -69,7 +79,7 @@ def _due(values: Mapping[str, Any]) -> str:
     seen = "" if values["sure"] else f"; it was never {turned} in the service log"
     return (
         f"{due.format(values['unit'])}: at least {done} on it, where about "
-        f"{goal} is usual ({count(values['lives'], 'life', 'lives')}){seen}."
+        f"{goal} is {_goal(values)} ({count(values['lives'], 'life', 'lives')}){seen}."
         f"{_inferred(values)}"
     )
 
@@ -89,7 +99,7 @@ def _good_for(values: Mapping[str, Any]) -> str:
     left = count(round(values["left"]), f"more recorded {use}")
     return (
         f"{kind} {values['unit']} is good for about {left} ({_number(values['done'])} done, "
-        f"about {_number(values['goal'])} usual).{_inferred(values)}"
+        f"about {_number(values['goal'])} {_goal(values)}).{_inferred(values)}"
     )
 
 
@@ -100,7 +110,7 @@ def _unlogged(values: Mapping[str, Any]) -> str:
     worn = f"{'their' if many else 'its'} {'blade' if kind == 'cleaver' else 'electrode'}"
     worn += " was" if kind == "cleaver" and not many else "s were"
     known = values["goal"] != float("inf")
-    usual = f"; about {_number(values['goal'])} is usual" if known else ""
+    usual = f"; about {_number(values['goal'])} is {_goal(values)}" if known else ""
     each = [f"{one['unit']} (at least {count(round(one['done']), use)})" for one in units]
     plural, verb = ("s", "are") if many else ("", "is")
     return (
