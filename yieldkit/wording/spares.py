@@ -287,8 +287,8 @@ def _backtest(values: Mapping[str, Any]) -> str:
     )
     if not values["tells"]:
         words += (
-            " So few jobs prove little: 8 of 8 comes out in one crew of 17 even where the quantity"
-            " suffices in 70 % of jobs only."
+            " So few jobs prove little: a quantity that suffices in only 70 % of jobs still passes"
+            " 8 of 8 by luck, one time in 17."
         )
     return words
 
