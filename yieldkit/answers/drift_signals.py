@@ -36,7 +36,8 @@ FEWEST_UNITS = 3
 CLEAR = 5.0
 """Log-likelihood of a step that is hardly a run of odd days."""
 FEWEST_SHAPED = 60
-"""Joints before, and after, from which the shape of the losses is compared."""
+FEWEST_SHAPED_DAYS = 5
+"""Joints, and days, before and after, from which the shape of the losses is compared."""
 FORTNIGHT = 10
 """Days with joints that share one size of an explained step."""
 LEAST_CHANCE = 0.05
@@ -380,7 +381,8 @@ def _nature(now: Adjusted, stream: Stream, onset: Onset, rise: float, confidence
     own = now.of.of(stream.kind, stream.unit)
     old = own & (day < days[max(onset.first_low - 1, 0)])
     new = own & (day > days[onset.first_high])
-    if min(old.sum(), new.sum()) < FEWEST_SHAPED:
+    few = min(old.sum(), new.sum()) < FEWEST_SHAPED
+    if few or min(day[old].nunique(), day[new].nunique()) < FEWEST_SHAPED_DAYS:
         return ""
     value = now.of.value / now.meant
     (late, late_variance), (early, early_variance) = (
