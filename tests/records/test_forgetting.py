@@ -28,7 +28,7 @@ def test_old_rows_lose_their_person_everywhere_and_sums_stay(crew):  # noqa: F81
     ingest(crew)
     said = forget(crew, date(2024, 1, 1))
     assert "8 rows before 2024-01-01" in said[0]
-    assert "old.csv" in said[-2]
+    assert said[-2] == "  old.csv"
     attempts = open_crew(crew).attempts()
     old = attempts[attempts["file"] == "old.csv"]
     assert set(old["technician"]) == {"unknown"} and len(old) == 8
@@ -36,6 +36,44 @@ def test_old_rows_lose_their_person_everywhere_and_sums_stay(crew):  # noqa: F81
     assert open_crew(crew)._table("forgotten")["positions"].sum() == 8
     assert "T77" not in everything_kept(crew)
     assert len(list((crew / "store" / "raw").iterdir())) == 1
+
+
+KIT_LAYOUT = """
+name = "kit"
+table = "kit_use"
+delimiter = ","
+dates = ["yyyy-mm-dd"]
+[columns]
+when = "day"
+technician = "who"
+splicer = "splicer"
+cleaver = "cleaver"
+"""
+
+
+def test_lines_of_the_kit_sheet_do_not_contradict_once_their_names_are_gone(crew):  # noqa: F811
+    (crew / "layouts" / "kit.toml").write_text(KIT_LAYOUT, "utf-8")
+    lines = ["2023-05-08,T01,SP-01,CL-01", "2023-05-08,T02,SP-01,CL-02", "2023-05-08,T03,,CL-03"]
+    put(crew, "kit.csv", "\n".join(["day,who,splicer,cleaver", *lines]))
+    put(crew, "old.csv", export(range(1, 9), day="2023-05-08"))
+    put(crew, "new.csv", export(range(20, 29)))
+    before = ingest(crew)
+    assert before.totals["held"] == 0
+    forget(crew, date(2024, 1, 1))
+    kit = open_crew(crew)._table("kit_use")
+    assert set(kit["technician"]) == {"unknown"} and len(kit) == 3
+    assert len(open_crew(crew)._table("held")) == 0
+
+
+def test_every_file_that_is_left_in_the_inbox_is_named(crew):  # noqa: F811
+    names = [f"old {n:02d}.csv" for n in range(20)]
+    for number, name in enumerate(names):
+        put(crew, name, export([number + 1], day="2023-05-08"))
+    put(crew, "new.csv", export(range(120, 129)))
+    ingest(crew)
+    said = forget(crew, date(2024, 1, 1))
+    at = said.index("Still in inbox/, 20 files to delete yourself:")
+    assert [line.strip() for line in said[at + 1 : at + 21]] == names
 
 
 def test_what_was_forgotten_does_not_come_back(crew):  # noqa: F811

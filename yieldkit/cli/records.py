@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
-from datetime import date
+from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -62,7 +62,8 @@ def add(commands: argparse._SubParsersAction) -> None:
         help="take a file back",
         description=(
             "Take a file back: its rows no longer count, and rows it had made duplicates of"
-            "\nreappear. The file may stay in inbox/; it does not come back by itself."
+            "\nreappear. The file may stay in inbox/; it does not come back by itself. To take it"
+            "\nin again after all, save it into inbox/ under another name and run `ingest`."
         ),
         epilog='example: yieldkit withdraw "export of October.csv"',
     )
@@ -148,11 +149,15 @@ def _said(report: IngestReport, strict: bool) -> int:
 
 def _history(arguments: argparse.Namespace) -> int:
     from yieldkit.records.ingest import history
+    from yieldkit.records.settings import read_settings
 
-    lines = history(arguments.crew)
+    lines, zone = history(arguments.crew), read_settings(arguments.crew).zone
     for line in lines:
-        print(f"{line['when'][:16].replace('T', ' ')}  {line['what']:<10}  {line['file']}".rstrip())
-    if not lines:
+        when = datetime.fromisoformat(line["when"]).astimezone(zone)
+        print(f"{when:%Y-%m-%d %H:%M}  {line['what']:<10}  {line['file']}".rstrip())
+    if lines:
+        print(f"Times are of {zone.key}.")
+    else:
         print("Nothing was taken in yet.")
     return 0
 
@@ -165,11 +170,17 @@ def _forget(arguments: argparse.Namespace) -> int:
         before = date.fromisoformat(arguments.before)
     except ValueError:
         raise CrewError(
-            "no such day", found=arguments.before, wanted="a day such as 2024-01-01"
+            "no such day", found=arguments.before, wanted="year-month-day, such as 2024-01-31"
         ) from None
     if not arguments.yes:
         print(f"Personal rows before {before} will be replaced by sums; this cannot be undone.")
-        if input("Go on? (yes/no) ").strip().lower() not in ("y", "yes"):
+        try:
+            said = input("Go on? (yes/no) ")
+        except EOFError:
+            raise CrewError(
+                "nobody is there to answer; nothing was changed", remedy="Give --yes to go on."
+            ) from None
+        if said.strip().lower() not in ("y", "yes"):
             print("Nothing was changed.")
             return 0
     for line in forget(arguments.crew, before, progress=_progress):

@@ -74,7 +74,7 @@ def forget(
                 "history": [*decided["history"], _line(f"forgot before {before}", "", "")],
             }
             _turn(folder, store, crew, entries, new_state, progress or (lambda line: None))
-    left = [name for name in touched if (folder / "inbox" / name).exists()]
+    left = [name for name in dict.fromkeys(touched) if (folder / "inbox" / name).exists()]
     return tuple(forgotten_lines(before, rows, touched, left))
 
 

@@ -29,8 +29,9 @@ SELECT src, rn, file, sheet, source_row, fingerprint, when_shown::DATE AS date,
     coalesce({meaning("heater_text")}, 'unknown')::word AS heater
 FROM in_kit_use;
 CREATE TABLE kit_claims AS
-SELECT *, concat_ws('|', technician, date, part_of_day, splicer) AS key,
-    cleaver || ', ' || heater AS said FROM kit_rows;
+SELECT *, CASE WHEN technician = 'unknown' THEN fingerprint
+        ELSE concat_ws('|', technician, date, part_of_day, splicer) END AS key,
+    cleaver || ', ' || heater AS said FROM kit_rows; -- who is not known contradicts nobody
 """
 
 _KIT_DAYS = """

@@ -75,8 +75,9 @@ def forgotten_lines(
         "First-pass counts by month, type and kit are kept in the table forgotten.",
     ]
     if in_inbox:
-        names = listed(shown(name) for name in in_inbox[:_FEW])
-        lines.append(f"Still in inbox/, delete them yourself: {names}.")
+        names = sorted(shown(name) for name in in_inbox)
+        lines.append(f"Still in inbox/, {count(len(names), 'file')} to delete yourself:")
+        lines += [f"  {name}" for name in names]
     lines.append("Pages in reviews/ made earlier are as they were.")
     return lines
 
