@@ -200,7 +200,7 @@ def find_signals(
         stream, step = max(worse, key=lambda pair: (pair[0].kind != CREW, pair[1].gain))
         signal = _signal(stream, step, loud, now, confidence, explained == 0)
         asked.add((stream.kind, stream.unit))
-        if signal.chance < LEAST_CHANCE:
+        if signal.chance * (1 + len(signal.same_joints)) < LEAST_CHANCE:
             continue
         signals.append(signal)
         since = readings.since(stream.kind, stream.unit, signal.day(signal.onset.first))
@@ -264,7 +264,10 @@ def _signal(
     ]
     names = [s.unit for s, _ in rivals]
     chances = softmax(np.array([gain for _, gain in rivals] + [NO_SOURCE]))
-    own = names.index(stream.unit)
+    alike = _same_joints(now.of, stream, since, earliest)
+    # What made the same joints since then shares the chance, whatever its own past says.
+    shared = [part for part, name in zip(chances, names, strict=False) if name in alike]
+    chance = (chances[names.index(stream.unit)] + sum(shared)) / (1 + len(alike))
     likely = sorted(zip(chances[:-1], names, strict=True), reverse=True)
     return Signal(
         stream=stream,
@@ -275,10 +278,10 @@ def _signal(
         high=high,
         n=n,
         joints_since=int(now.of.since(stream.kind, stream.unit, earliest).sum()),
-        chance=float(chances[own]),
+        chance=float(chance),
         nature=_nature(now, stream, onset, size, confidence),
         others=tuple(name for part, name in likely if name != stream.unit and part >= 0.05),
-        same_joints=_same_joints(now.of, stream, since, earliest),
+        same_joints=alike,
     )
 
 
