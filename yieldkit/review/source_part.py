@@ -30,7 +30,7 @@ def sources(asked: Asked) -> tuple[tuple[Finding, ...], tuple[Picture, ...], pd.
         as_of=asked.as_of,
     )
     table = found.table if asked.lead else found.table[found.table["kind"] != "technician"]
-    findings = tuple(one for one in found.findings if asked.lead or not _of_person(one))
+    findings = _pairs_at_once(one for one in found.findings if asked.lead or not _of_person(one))
     if len(table) < 2:
         return findings, (), table
     lines = min(len(table), MOST_LINES)
@@ -41,6 +41,16 @@ def sources(asked: Asked) -> tuple[tuple[Finding, ...], tuple[Picture, ...], pd.
         says=words.said_of_gaps(table.to_dict("records")),
     )
     return findings, (drawn,), table
+
+
+def _pairs_at_once(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Units nearly always used together in one finding, where there are several such."""
+    kept = list(findings)
+    pairs = [one for one in kept if one.code == "together_nearly"]
+    if len(pairs) < 2:
+        return tuple(kept)
+    whole = replace(pairs[0], values={"pairs": [one.values for one in pairs]}, code="together_many")
+    return (*(one for one in kept if one.code != "together_nearly"), whole)
 
 
 def _of_person(found: Finding) -> bool:

@@ -151,7 +151,8 @@ def _index(values: Mapping[str, Any]) -> str:
 
 
 def _bends(values: Mapping[str, Any]) -> str:
-    shown = ", ".join(values["places"]) + (" ..." if values["bent"] > len(values["places"]) else "")
+    named = [place.replace("|", "\u00a0") for place in values["places"]]
+    shown = ", ".join(named) + (" ..." if values["bent"] > len(values["places"]) else "")
     joints = count(values["bent"], "joint")
     return (
         f"Bent: {joints} of {values['n']} read at both wavelengths lose surely more at 1550 nm "

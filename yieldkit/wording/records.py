@@ -114,7 +114,8 @@ def _links(v: Mapping[str, Any]) -> str:
     if v["unlinked"]:
         parts.append(f"{v['unlinked']} could not be put to a position")
     if v["probable"]:
-        parts.append(f"{v['probable']} are put there by time, kit and person (probable)")
+        put = "is" if v["probable"] == 1 else "are"
+        parts.append(f"{v['probable']} {put} put there by time, kit and person (probable)")
     return f"Of {v['n']} {v['what']}, {listed(parts)}."
 
 

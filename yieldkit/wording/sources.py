@@ -49,7 +49,7 @@ def _source_cannot_tell(values: Mapping[str, Any]) -> str:
             f"{unit} {percent(chance, 0)}"
             for unit, chance in zip(values["candidates"], values["chances"], strict=True)
         ]
-        said += f": it could be {listed(each, 'or')}"
+        said += f": the likeliest {'is' if len(each) == 1 else 'are'} {listed(each)}"
     if values["people"]:
         said += ", or habits of work rather than kit"
     more = count(values["n_more"], "more position")
@@ -58,7 +58,7 @@ def _source_cannot_tell(values: Mapping[str, Any]) -> str:
 
 def _none(values: Mapping[str, Any]) -> str:
     chance = values["none_stands_out"]
-    return f", or none ({percent(chance, 0)})" if chance >= 0.005 else ""
+    return f"; chance that none stands out {percent(chance, 0)}" if chance >= 0.005 else ""
 
 
 def _source_points_the_same_way(values: Mapping[str, Any]) -> str:
@@ -184,6 +184,18 @@ def _together_nearly(values: Mapping[str, Any]) -> str:
     )
 
 
+def _together_many(values: Mapping[str, Any]) -> str:
+    pairs = [
+        f"{pair['unit']} with {listed(pair['partners'])} ({percent(pair['kept'], 0)} of"
+        f" {count(pair['n'], 'position')})"
+        for pair in values["pairs"]
+    ]
+    return (
+        "Used so much together that little of the record tells them apart (in brackets how much):"
+        f" {listed(pairs)}."
+    )
+
+
 def _swap_plan(values: Mapping[str, Any]) -> str:
     return (
         f"To tell {values['unit']} from {values['partner']}: {values['swap']} for about"
@@ -267,6 +279,7 @@ SENTENCES: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "loss_source_models": _loss_source_models,
     "together_exactly": _together_exactly,
     "together_nearly": _together_nearly,
+    "together_many": _together_many,
     "fit_too_few": _fit_too_few,
     "fit_does": _fit_does,
     "fit_does_not": _fit_does_not,
