@@ -88,6 +88,21 @@ def test_held_rows_repaired_clocks_and_numbers_in_no_file_are_listed():
     assert gap.rows == 1
 
 
+def test_a_number_on_a_refused_row_is_no_gap(folder_of_a_crew):  # noqa: F811
+    lines = export(range(1, 31)).splitlines()
+    lines[5] = lines[5].replace("2026-11-16", "2026-13-45")  # number 5 is refused, yet readable
+    lines[9] = lines[9].replace("9,2026", "x,2026")  # number 9 is not readable
+    lines[12] = "12,2026-11-16"  # cells that cannot be told apart
+    del lines[20]
+    for name in ("a.csv", "a (1).csv"):
+        put(folder_of_a_crew, name, "\n".join(lines) + "\n")
+    put(folder_of_a_crew, "b.csv", "\n".join(lines[:15]) + "\n")
+    ingest(folder_of_a_crew)
+    found = open_crew(folder_of_a_crew).doubts()
+    (gap,) = found.loc[found["kind"] == "counter gap", "found"]
+    assert gap == "SP-01: numbers 1 to 30, 3 of them in no file (2 may be on refused rows)"
+
+
 def test_an_entry_that_is_gone_from_a_newer_save_is_asked():
     old = made("log.csv", "rework", [entry("2026-11-16", "P01/01"), entry("2026-11-17", "P01/02")])
     new = made("log.csv", "rework", [entry("2026-11-17", "P01/02")])

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 if TYPE_CHECKING:
+    import pyarrow as pa
+
     from yieldkit.records.attempts import Shown
+    from yieldkit.records.stacking import Source
 
 SMALL_START = 20
 """A run that begins at this number or lower can be a restart however short it is."""
@@ -152,10 +156,78 @@ def _untimed(epoch: np.ndarray, day: np.ndarray) -> None:
     epoch[fill] = epoch[last[fill]]
 
 
+def refused_numbers(sources: Sequence[Source], unit_of: Mapping[str, str | None]) -> pa.Table:
+    """Record number and machine of each refused row of a splicer's file, null where not readable.
+
+    Parameters
+    ----------
+    sources : sequence of Source
+        Files in the order of ``src``.
+    unit_of : mapping
+        Spelling of a unit to its code.
+
+    Returns
+    -------
+    pyarrow.Table
+        ``src``, ``splicer``, ``counter``, and ``line``, by which the same row of overlapping
+        downloads is known.
+    """
+    import pyarrow as pa
+
+    found = []
+    for src, source in enumerate(sources):
+        parsed = source.parsed
+        if parsed is None or parsed.table != "attempts" or not parsed.refused.num_rows:
+            continue
+        own = unit_of.get(str(parsed.furniture.get("unit") or ""))
+        for row in parsed.refused.to_pylist():
+            splicer = unit_of.get(row.get("splicer_text") or "") or own
+            line = row["text"] or f"{source.sha256} {row['source_row']}"
+            found.append(
+                {"src": src, "splicer": splicer, "counter": row.get("counter"), "line": line}
+            )
+    whole, text = pa.int64(), pa.string()
+    schema = pa.schema([("src", whole), ("splicer", text), ("counter", whole), ("line", text)])
+    return pa.Table.from_pylist(found, schema=schema)
+
+
 GAPS = """
-SELECT splicer, serial, epoch, min(counter) AS first, max(counter) AS last,
-    count(DISTINCT counter) AS held,
-    max(counter) - min(counter) + 1 - count(DISTINCT counter) AS not_held
-FROM judged WHERE counter IS NOT NULL GROUP BY ALL ORDER BY ALL
+WITH spans AS (
+    SELECT splicer::VARCHAR AS splicer, serial, epoch, min(counter) AS first,
+        max(counter) AS last, count(DISTINCT counter) AS held
+    FROM judged WHERE counter IS NOT NULL GROUP BY ALL
+), sole AS (
+    SELECT i.src, any_value(a.splicer)::VARCHAR AS splicer FROM judged a JOIN in_attempts i
+    USING (rn) WHERE i.src IN (SELECT src FROM refused_numbers WHERE splicer IS NULL)
+    GROUP BY 1 HAVING count(DISTINCT a.splicer) = 1
+), refused AS (
+    SELECT DISTINCT coalesce(r.splicer, s.splicer) AS splicer, r.counter,
+        CASE WHEN r.counter IS NULL THEN r.line END AS line
+    FROM refused_numbers r LEFT JOIN sole s USING (src)
+), has AS (
+    SELECT DISTINCT splicer::VARCHAR AS splicer, serial, epoch, counter FROM judged
+    WHERE counter IN (SELECT counter FROM refused)
+), seen AS (
+    SELECT s.splicer, s.serial, s.epoch, r.counter,
+        count(*) OVER (PARTITION BY s.splicer, r.counter) AS fits
+    FROM spans s JOIN refused r ON r.splicer = s.splicer AND r.counter BETWEEN s.first AND s.last
+    LEFT JOIN has h ON h.splicer = s.splicer AND h.serial = s.serial AND h.epoch = s.epoch
+        AND h.counter = r.counter
+    WHERE h.counter IS NULL
+), told AS (
+    SELECT splicer, serial, epoch, count(*) FILTER (fits = 1) AS refused,
+        count(*) FILTER (fits > 1) AS unsure FROM seen GROUP BY ALL
+), unread AS (
+    SELECT splicer, count(*) AS rows FROM refused WHERE counter IS NULL GROUP BY 1
+), gaps AS (
+    SELECT s.*, s.last - s.first + 1 - s.held - coalesce(t.refused, 0) AS not_held,
+        coalesce(t.unsure, 0) + coalesce(u.rows, 0) AS unsure
+    FROM spans s LEFT JOIN told t USING (splicer, serial, epoch) LEFT JOIN unread u USING (splicer)
+)
+SELECT * EXCLUDE unsure, least(unsure, not_held) AS maybe_refused FROM gaps ORDER BY ALL
 """
-"""Numbers between a counter's first and last record that no file holds: arcs that may have been."""
+"""Numbers between a counter's first and last record that no file holds: arcs that may have been.
+
+A number on a refused row is held; a refused row without a readable number, or with one that two
+epochs lack, may hold one of them (``maybe_refused``).
+"""

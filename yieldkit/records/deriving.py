@@ -163,6 +163,8 @@ def _derive(
     newest = _newest(con, sources, shown, times, crew)
     as_of = max((time for time in newest if time is not None), default=_BEGINNING)
     found = positions.find_positions(con, crew, as_of)
+    units = {found.written: found.meaning for found in meanings if found.kind == "unit"}
+    con.register("refused_numbers", counters.refused_numbers(sources, units))
     doubts = unsettled(con, times)
     tables = _small_tables(con, crew, sources)
     tables["files"] = _files(con, sources, shown, classes, newest)

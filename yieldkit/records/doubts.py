@@ -254,12 +254,18 @@ def _gaps(derived: Derived) -> Iterator[Doubt]:
                 "counter gap",
                 f"{row['serial']}|{row['epoch']}|{row['first']}|{row['last']}|{row['not_held']}",
                 f"{row['splicer']}: numbers {row['first']} to {row['last']},"
-                f" {row['not_held']} of them in no file",
+                f" {row['not_held']} of them in no file" + _maybe(row["maybe_refused"]),
                 "arcs that the records do not hold; download the whole memory if it still has them",
                 NOTED,
                 rows=row["not_held"],
                 choices=FIXED["counter gap"],
             )
+
+
+def _maybe(rows: int) -> str:
+    if not rows:
+        return ""
+    return f" ({rows} may be on {'a refused row' if rows == 1 else 'refused rows'})"
 
 
 # -- decisions -------------------------------------------------------------------------------------

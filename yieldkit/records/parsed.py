@@ -14,7 +14,7 @@ from yieldkit.records.tables import CAUSES, DISPOSITIONS, ERRORS, QUANTITIES, ST
 if TYPE_CHECKING:
     import pyarrow as pa
 
-VERSION = 2
+VERSION = 3
 """Grows whenever the same bytes and layout would be typed differently."""
 
 C = Column
@@ -214,7 +214,8 @@ class Parsed:
     rows : pyarrow.Table
         Typed rows, columns of ``PARSED[table]``.
     refused : pyarrow.Table
-        Columns sheet, source_row, column, found, reason, text.
+        Columns sheet, source_row, column, found, reason, text; for attempts counter and
+        splicer_text where the row still shows them.
     data_rows : int
         Source rows that are or were records: distinct (sheet, source_row) of ``rows`` and
         ``refused`` together, which never share one.

@@ -40,6 +40,8 @@ REFUSED_SCHEMA = pa.schema(
         ("found", pa.string()),
         ("reason", pa.string()),
         ("text", pa.string()),
+        ("counter", pa.int64()),
+        ("splicer_text", pa.string()),
     ]
 )
 NEEDED = {
@@ -287,9 +289,24 @@ def _refused(typed: Typed) -> pa.Table:
             "found": pa.array([one[1][:500] for one in reasons], pa.string()),
             "reason": pa.array([one[2] for one in reasons], pa.string()),
             "text": pa.array(text, pa.string()),
+            **_record_of(typed, rows),
         },
         schema=REFUSED_SCHEMA,
     )
+
+
+def _record_of(typed: Typed, rows: list[int]) -> dict[str, pa.Array]:
+    """Record number and machine of refused rows, where the row's cells can be told apart."""
+    unsure = ("", typed.body.heading("counter"))
+    clear = [None if typed.bad[row][0] in unsure else row for row in rows]
+    found = {}
+    for name in ("counter", "splicer_text"):
+        kind = REFUSED_SCHEMA.field(name).type
+        column = typed.columns.get(name)
+        if typed.layout.table != "attempts" or column is None:
+            column = pa.nulls(typed.n, kind)
+        found[name] = column.take(pa.array(clear, pa.int64())).cast(kind)
+    return found
 
 
 def _table(typed: Typed, spread: np.ndarray, good: np.ndarray) -> pa.Table:
