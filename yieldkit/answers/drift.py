@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from yieldkit.answers.drift_signals import FRESH, Signal, Stream, all_series, find_signals
+from yieldkit.answers.drift_signals import FRESH, Signal, all_series, find_signals
 from yieldkit.answers.readings import (
     ANGLE,
     ARCS,
@@ -31,7 +31,7 @@ from yieldkit.answers.readings import (
     tested_readings,
 )
 from yieldkit.answers.result import Finding, Result
-from yieldkit.answers.streams import adjusted
+from yieldkit.answers.streams import Stream, adjusted
 from yieldkit.crew import Crew
 from yieldkit.methods.runlength.fleet import fading_shift, seen_within, shared_limits
 

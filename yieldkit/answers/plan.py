@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 from scipy.special import ndtri, pdtr
 
 from yieldkit.answers.drift import RISES, chances_to_see, drift_watch, loss_shift, weeks_to_see
-from yieldkit.answers.drift_signals import Stream
 from yieldkit.answers.readings import FAILURES, LOSS, UNITS
 from yieldkit.answers.result import Finding, Result
+from yieldkit.answers.streams import Stream
 from yieldkit.crew import Crew
 from yieldkit.records.tables import UNKNOWN
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri, pdtr
 
 from yieldkit.answers.readings import CREW, LOTS, UNITS, Readings
-from yieldkit.methods.steps_up import recursive_residuals
+from yieldkit.methods.steps_up import Watch, recursive_residuals
 
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -45,6 +45,21 @@ class Series:
     mean: Array
     variance: Array
     n: Whole
+
+
+@dataclass(frozen=True, eq=False)
+class Stream:
+    """One unit's series of one quantity, with what the watch saw in it.
+
+    ``restarts`` counts the services before which the sums started again.
+    """
+
+    kind: str
+    unit: str
+    quantity: str
+    series: Series
+    watch: Watch
+    restarts: int = 0
 
 
 def expected_amounts(readings: Readings, meant: Array, *, rounds: int = 10) -> Array:
