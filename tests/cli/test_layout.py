@@ -84,3 +84,16 @@ def test_forms_are_written_once(crew, capsys):
     assert len(list((crew / "forms").iterdir())) == 8
     assert main(["forms", "--crew", str(crew)]) == 2
     assert "may be filled in" in capsys.readouterr().err
+
+
+def test_a_refused_value_is_said_with_column_and_unit(crew, capsys):
+    file = take(crew, "auszug_SP-01_2024-10-25.csv")
+    assert main(["layout", file, "--crew", str(crew)]) == 0
+    (line,) = [one for one in capsys.readouterr().out.splitlines() if "impossible value" in one]
+    assert 'column "' in line and "wanted 0 to 30 deg" in line
+
+
+def test_forms_of_a_crew_that_is_not_there_say_so(tmp_path, capsys):
+    assert main(["forms", "--crew", str(tmp_path / "nowhere")]) == 2
+    assert "no such crew's folder" in capsys.readouterr().err
+    assert not (tmp_path / "nowhere").exists()

@@ -353,3 +353,14 @@ def test_the_order_in_which_files_arrive_does_not_matter():
         random.Random(seed).shuffle(shuffled)
         for name, table in derived(*shuffled).items():
             pd.testing.assert_frame_equal(table, expected[name])
+
+
+# -- displays of other units -----------------------------------------------------------------------
+
+
+def test_a_display_in_thousandths_gives_the_interval_of_its_own_step():
+    fine = arc("2026-11-16 08:00", loss=0.02, loss_text="20", loss_step=0.001)
+    tail = arc("2026-11-16 08:10", "P01/02", loss=0.02, loss_text="0.0200000001", loss_step=1e-9)
+    rows = derived(PLAN, made("a.csv", "attempts", [fine, tail]))["attempts"]
+    spans = rows[["loss_low_db", "loss_high_db"]].round(6).to_numpy().tolist()
+    assert spans == [[0.0195, 0.0205], [0.015, 0.025]]

@@ -197,3 +197,44 @@ def test_hostile_ids_are_data_and_nothing_else(hostile):
     rows = [arc("2026-11-16 08:00", "P03/01", job=hostile, who=hostile, splicer=hostile)]
     tables = derived(PANELS, made("arcs.csv", "attempts", rows))
     assert len(tables["attempts"]) == 1
+
+
+# -- ribbons ---------------------------------------------------------------------------------------
+
+
+def ribbon(place, fibres, ribbon="1", **more):
+    return [
+        arc("2026-11-16 08:00", place, counter=1, fibre=fibre, ribbon_text=ribbon, **more)
+        for fibre in fibres
+    ]
+
+
+@pytest.mark.parametrize(
+    "place, fibres, ports",
+    [
+        ("P01/01-12", range(1, 13), range(1, 13)),
+        ("P01/13-24", range(1, 13), range(13, 25)),
+        ("P01/13-24", range(13, 25), range(13, 25)),
+        ("P01/05..08", (1, 2, 4), (5, 6, 8)),
+    ],
+)
+def test_a_ribbon_at_a_range_of_ports_has_a_fibre_at_each(place, fibres, ports):
+    tables = derived(
+        made("plan.csv", "planned", [panel(ports=24)]),
+        made("a.csv", "attempts", ribbon(place, fibres)),
+    )
+    rows = tables["attempts"].sort_values("fibre")
+    assert rows["position_id"].tolist() == [f"J1|P01|{port}" for port in ports]
+    assert set(rows["place_text"]) == {place}
+
+
+def test_a_range_of_other_length_or_without_a_ribbon_stays_as_written():
+    plan = made("plan.csv", "planned", [panel(ports=24)])
+    long = derived(plan, made("a.csv", "attempts", ribbon("P01/05-08", range(1, 7))))["attempts"]
+    assert long.sort_values("fibre")["position_id"].isna().tolist() == [False] * 4 + [True] * 2
+    alone = [arc("2026-11-16 08:00", "P01/01-12", counter=1)]
+    assert derived(plan, made("a.csv", "attempts", alone))["attempts"]["position_id"].isna().all()
+    # a panel and a port, no range
+    place = ribbon("P01-12", range(1, 3))
+    found = derived(plan, made("a.csv", "attempts", place))["attempts"]["position_id"]
+    assert set(found) == {"J1|P01|12"}

@@ -107,6 +107,7 @@ def _already_read(arguments: argparse.Namespace, data: bytes) -> bool:
     from yieldkit.errors import CrewError
     from yieldkit.records.layouts import choose_layout, load_layouts
     from yieldkit.records.parsing import parse
+    from yieldkit.records.proposing import refused_line
 
     name = arguments.file.name
     try:
@@ -122,7 +123,7 @@ def _already_read(arguments: argparse.Namespace, data: bytes) -> bool:
         "Nothing was written; give --name to write another layout."
     )
     for row in found.refused.slice(0, 5).to_pylist():
-        print(_clean(f"  row {row['source_row']}: {row['reason']}"))
+        print(_clean(f"  {refused_line(row)}"))
     return True
 
 
@@ -195,9 +196,16 @@ def _clean(text: str) -> str:
 
 def _forms(arguments: argparse.Namespace) -> int:
     """Write the blank sheets."""
+    from yieldkit.errors import CrewError
     from yieldkit.records.forms import write_forms
     from yieldkit.records.settings import TEXT, WORKBOOK, read_settings
 
+    if not arguments.crew.is_dir():
+        raise CrewError(
+            "there is no such crew's folder",
+            file=str(arguments.crew),
+            remedy="Make one with `yieldkit new FOLDER`, or name yours with --crew.",
+        )
     has_settings = any((arguments.crew / name).exists() for name in (WORKBOOK, TEXT))
     crew = read_settings(arguments.crew) if has_settings else None
     folder = arguments.folder or arguments.crew / "forms"

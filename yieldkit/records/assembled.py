@@ -177,7 +177,7 @@ def _one_of(codes: pa.Array, words: tuple[str, ...]) -> pa.Array:
 def _texts(shown: Shown, at: np.ndarray) -> pa.Array:
     import pyarrow as pa
 
-    spot = shown.spot[at]
+    spot = shown.written[at]
     codes = pa.array(spot, mask=spot < 0)
     return pa.DictionaryArray.from_arrays(codes, pa.array(shown.places.texts, pa.string()))
 

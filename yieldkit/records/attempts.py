@@ -21,7 +21,8 @@ if TYPE_CHECKING:
 
     from yieldkit.records.clocks import Times
 
-_DECIMALS = r"[0-9][.,](?P<digits>[0-9]+)"
+_LEAST_STEP = 0.9e-4
+"""Finer steps are the tail of a reckoned number, no display [dB]."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,6 +33,8 @@ class Shown:
     ----------
     splicer, serial, technician, job, kind, cleaver, heater : ndarray of int
         Numbers of ``words`` as the export shows them, -1 for none; ``kind``: connector type.
+    spot, written : ndarray of int
+        Place of the row, and as it was written: a ribbon's may be a range of ports.
     when : ndarray of datetime64[us]
         Time as shown.
     counter, fibre : ndarray of int
@@ -46,6 +49,7 @@ class Shown:
     words: Words
     places: Places
     spot: np.ndarray
+    written: np.ndarray
     splicer: np.ndarray
     serial: np.ndarray
     technician: np.ndarray
@@ -97,6 +101,7 @@ def shown(
         words,
         places,
         spots.of["attempts"],
+        spots.written,
         splicer,
         np.where(own_serial < 0, _serial(unit_days, group, splicer, words), own_serial),
         coded(rows, "technician_text").meant(words.meaning("technician")),
@@ -157,7 +162,6 @@ def _intervals(
     rows: pa.Table, unit_days: list[Equipment | None], group: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Least and greatest loss that each display can mean [dB]."""
-    import pyarrow as pa
     import pyarrow.compute as pc
 
     def each(values: list[float]) -> np.ndarray:
@@ -167,11 +171,8 @@ def _intervals(
     floor = each([_or(e.display_floor_db if e else None, -np.inf) for e in unit_days])
     ceiling = each([_or(e.display_ceiling_db if e else None, np.inf) for e in unit_days])
     step = each([e.display_step_db if e else 0.01 for e in unit_days])
-    text = coded(rows, "loss_text")
-    found = pc.extract_regex(pa.array(text.words, pa.string()), _DECIMALS)
-    digits = [len(one["digits"]) if one else 0 for one in found.to_pylist()]
-    shown_step = np.array([10.0**-n if 1 <= n <= 4 else np.inf for n in digits] + [np.inf])
-    step = np.minimum(step, shown_step[text.codes])
+    own = pc.fill_null(rows["loss_step"].combine_chunks(), np.inf).to_numpy()
+    step = np.minimum(step, np.where(own < _LEAST_STEP, np.inf, own))
     loss = pc.fill_null(rows["loss_db"].combine_chunks(), np.nan).to_numpy()
     mark = coded(rows, "loss_mark").meant({"<": 0, ">": 1})
     high = np.where(truncates, loss + step, loss + step / 2).round(6)

@@ -6,6 +6,7 @@ job, panel and port. The words behind them are the tables ``spots`` and ``place_
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -24,6 +25,12 @@ LINKS = ("exact", "normalised", "probable", "unlinked")
 PLACED = ("attempts", "measurements", "rework")
 """Tables whose rows belong to a position."""
 
+_WIDEST = 24
+"""Most fibres of one ribbon."""
+_RANGE = re.compile(
+    r"^(?P<panel>|.*[/:.,; ]|.*\d.*-)(?P<first>\d{1,4})\s*(?:-|\u2013|\.\.)\s*(?P<last>\d{1,4})$"
+)
+"""A range of ports after a panel; ``P03-12`` is a panel and a port."""
 _MACROS = r"""
 CREATE MACRO keyed(t) AS trim(regexp_replace(regexp_replace(regexp_replace(regexp_replace(
     upper(t), '[^\p{L}\p{N}]+', '.', 'g'), '(\p{L})(\p{N})', '\1.\2', 'g'),
@@ -162,10 +169,14 @@ _BITS = 21
 
 @dataclass(frozen=True, eq=False)
 class Spots:
-    """Places as written: their texts, and the number of each row's of a table (-1: none)."""
+    """Places: their texts, and the number of each row's of a table (-1: none).
+
+    ``written`` are those of the attempts as they stand there: a range of ports for a ribbon.
+    """
 
     texts: list[str]
     of: dict[str, np.ndarray]
+    written: np.ndarray
 
 
 @dataclass(frozen=True, eq=False)
@@ -209,7 +220,35 @@ def spots_of(
     of = {name: _spots(stacked[name], number) for name in PLACED}
     for _, _, meant in words:
         number.setdefault(meant, len(number))
-    return Spots(list(number), of), words
+    as_written = of["attempts"]
+    of["attempts"] = _spread(stacked["attempts"], as_written, number)
+    return Spots(list(number), of, as_written), words
+
+
+def _spread(rows: pa.Table, spots: np.ndarray, number: dict[str, int]) -> np.ndarray:
+    """Places of the fibres of ribbons that name a range of ports (``P03/01-12``).
+
+    The first fibre has the first port, unless the fibres are numbered as the ports are.
+    """
+    ranges = {at: found for text, at in number.items() if (found := _RANGE.match(text))}
+    ribbon = coded(rows, "ribbon_text").codes
+    fibre = rows["fibre"].combine_chunks().fill_null(0).to_numpy()
+    chosen = np.flatnonzero(np.isin(spots, list(ranges)) & (ribbon >= 0) & (fibre > 0))
+    if not len(chosen):
+        return spots
+    keys = list(zip(rows["src"].to_numpy()[chosen], ribbon[chosen], spots[chosen], strict=True))
+    least: dict[tuple[int, ...], int] = {}
+    for key, one in zip(keys, fibre[chosen].tolist(), strict=True):
+        least[key] = min(one, least.get(key, one))
+    spread = spots.copy()
+    for at, key, one in zip(chosen.tolist(), keys, fibre[chosen].tolist(), strict=True):
+        found = ranges[int(spots[at])]
+        first, last = int(found["first"]), int(found["last"])
+        port = one if least[key] == first else first + one - 1
+        if 1 <= last - first < _WIDEST and first <= port <= last:
+            text = f"{found['panel']}{port:0{len(found['first'])}d}"
+            spread[at] = number.setdefault(text, len(number))
+    return spread
 
 
 def _spots(rows: pa.Table, number: dict[str, int]) -> np.ndarray:

@@ -378,10 +378,7 @@ def _tried(
     ]
     reasons = []
     for row in parsed.refused.slice(0, 200).to_pylist():
-        text = f"row {row['source_row']}: {row['reason']}" + (
-            f' (found "{row["found"][:40]}")' if row["found"] else ""
-        )
-        reasons.append(text)
+        reasons.append(refused_line(row))
     return Proposal(
         layout,
         tuple(choices),
@@ -391,3 +388,10 @@ def _tried(
         parsed.refused.num_rows,
         tuple(reasons[:5]),
     )
+
+
+def refused_line(row: dict[str, Any]) -> str:
+    """A refused row in one line: where, what stood there, why."""
+    column = f', column "{row["column"]}"' if row["column"] else ""
+    found = f' (found "{row["found"][:40]}")' if row["found"] else ""
+    return f"row {row['source_row']}{column}: {row['reason']}{found}"

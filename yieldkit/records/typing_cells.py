@@ -170,7 +170,9 @@ def within(
     low, high = bounds_of(typed, key, column)
     out = np.flatnonzero((value < low) | (value > high))
     if len(out):
-        typed.refuse(out, key, cells, f"impossible value; wanted {low:g} to {high:g}")
+        unit = "deg" if column is None else column.unit  # without a column: angles of a ribbon
+        span = f"at least {low:g}" if np.isinf(high) else f"{low:g} to {high:g}"
+        typed.refuse(out, key, cells, f"impossible value; wanted {span} {unit}".rstrip())
 
 
 def number_column(typed: Typed, column: Column, key: str) -> None:

@@ -70,11 +70,26 @@ WHERE error = 'other' AND trim(coalesce(outcome_text, '')) <> '' GROUP BY 2
 ORDER BY 1, 2
 """
 _TYPES = """
-SELECT r.file, r.sheet, r.source_row, r.fingerprint, r.job, s.raw, r.connector_type AS written,
-    n.connector_type AS planned
+SELECT * EXCLUDE (day, rn) FROM (
+SELECT r.logged AS day, r.rn, r.file, r.sheet, r.source_row, r.fingerprint, r.job, s.raw,
+    r.connector_type AS written, n.connector_type AS planned
 FROM rework_placed r JOIN planned_kept n USING (pos) LEFT JOIN spots s USING (spot)
-WHERE r.connector_type IS NOT NULL AND r.connector_type <> n.connector_type
-ORDER BY r.logged, r.rn
+WHERE r.connector_type <> n.connector_type
+UNION ALL
+SELECT a.day, a.rn, i.file, i.sheet, i.source_row, i.fingerprint, a.job, s.raw, a.connector_type,
+    n.connector_type
+FROM judged a JOIN planned_kept n USING (pos) JOIN in_attempts i ON i.rn = a.rn
+LEFT JOIN spots s ON s.spot = a.spot
+WHERE a.connector_type <> n.connector_type AND n.connector_type <> 'unknown'
+    AND a.connector_type <> 'unknown'
+UNION ALL
+SELECT m.date, m.rn, m.file, m.sheet, m.source_row, m.fingerprint, m.job, s.raw, m.connector_type,
+    n.connector_type
+FROM readings m JOIN planned_kept n USING (pos) LEFT JOIN spots s USING (spot)
+WHERE m.connector_type <> n.connector_type AND n.connector_type <> 'unknown'
+    AND m.connector_type <> 'unknown'
+QUALIFY row_number() OVER (PARTITION BY m.file, m.sheet, m.source_row ORDER BY m.rn) = 1
+) ORDER BY day, rn
 """
 _MISSING = """
 SELECT r.fingerprint, r.file, r.sheet, r.source_row, r.job, p.raw, r.cause_text, r.logged
