@@ -12,7 +12,8 @@ from yieldkit.methods.crossed import (
     fit_laplace,
     treatment,
 )
-from yieldkit.methods.crossed.laplace import Problem, _Outer, share_over
+from yieldkit.methods.crossed.laplace import _Outer, share_over
+from yieldkit.methods.crossed.problem import Problem
 from yieldkit.methods.crossed.quadrature import fit_quadrature
 
 TYPES = ("SC", "LC", "ST")

@@ -16,8 +16,8 @@ from threadpoolctl import threadpool_limits
 
 from yieldkit.methods.crossed.blocks import Root
 from yieldkit.methods.crossed.design import Array, Factors
-from yieldkit.methods.crossed.laplace import Inner, Problem
 from yieldkit.methods.crossed.mixture import Mixture
+from yieldkit.methods.crossed.problem import Inner, Problem
 from yieldkit.methods.crossed.responses import Response
 
 TAIL = 6.0

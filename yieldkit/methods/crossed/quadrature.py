@@ -10,7 +10,8 @@ from scipy.special import expit, logsumexp
 from threadpoolctl import threadpool_limits
 
 from yieldkit.methods.crossed.design import Array, Factors
-from yieldkit.methods.crossed.laplace import Inner, Problem, fit_laplace
+from yieldkit.methods.crossed.laplace import fit_laplace
+from yieldkit.methods.crossed.problem import Inner, Problem
 from yieldkit.methods.crossed.responses import Counts
 
 
