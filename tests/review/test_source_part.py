@@ -9,7 +9,7 @@ DRIFT = Section("drift", findings=(Finding("drift_signal", {"unit": "SP-03"}, "d
 
 def sources(*candidates):
     values = {
-        "n": 286,
+        "all": 286,
         "candidates": list(candidates),
         "chances": [0.85, 0.10][: len(candidates)],
         "people": False,

@@ -44,16 +44,26 @@ def _source_none(values: Mapping[str, Any]) -> str:
 
 def _source_cannot_tell(values: Mapping[str, Any]) -> str:
     said = f"Cannot tell which unit is behind the failures ({count(values['all'], 'position')})"
+    return said + _open_question(values, "position")
+
+
+def _open_question(values: Mapping[str, Any], one: str) -> str:
+    """Who is likeliest, what else it could be, and how many more would tell."""
+    said = ""
     if values["candidates"]:
-        each = [
-            f"{unit} {percent(chance, 0)}"
-            for unit, chance in zip(values["candidates"], values["chances"], strict=True)
-        ]
-        said += f": the likeliest {'is' if len(each) == 1 else 'are'} {listed(each)}"
+        each = _chances(values)
+        said = f": the likeliest {'is' if len(each) == 1 else 'are'} {listed(each)}"
     if values["people"]:
         said += ", or habits of work rather than kit"
-    more = count(values["n_more"], "more position")
+    more = count(values["n_more"], f"more {one}")
     return f"{said}{_none(values)}. About {more} on mixed kit would tell."
+
+
+def _chances(values: Mapping[str, Any]) -> list[str]:
+    return [
+        f"{unit} {percent(chance, 0)}"
+        for unit, chance in zip(values["candidates"], values["chances"], strict=True)
+    ]
 
 
 def _none(values: Mapping[str, Any]) -> str:
@@ -62,15 +72,11 @@ def _none(values: Mapping[str, Any]) -> str:
 
 
 def _source_points_the_same_way(values: Mapping[str, Any]) -> str:
-    each = [
-        f"{unit} {percent(chance, 0)}"
-        for unit, chance in zip(values["candidates"], values["chances"], strict=True)
-    ]
+    more = count(values["n_more"], "more position")
     return (
-        f"All units set side by side over the last weeks"
-        f" ({count(values.get('all', values['n']), 'position')}) point"
-        f" the same way, less surely: chance of being behind the failures {listed(each)}. About"
-        f" {count(values['n_more'], 'more position')} on mixed kit would settle it."
+        f"All units set side by side over the last weeks ({count(values['all'], 'position')}) point"
+        " the same way, less surely: chance of being behind the failures"
+        f" {listed(_chances(values))}. About {more} on mixed kit would settle it."
     )
 
 
@@ -134,17 +140,7 @@ def _loss_source_none(values: Mapping[str, Any]) -> str:
 
 def _loss_source_cannot_tell(values: Mapping[str, Any]) -> str:
     said = f"Cannot tell which unit is behind high losses ({_reading(values)},"
-    said += f" {count(values['all'], 'reading')})"
-    if values["candidates"]:
-        each = [
-            f"{unit} {percent(chance, 0)}"
-            for unit, chance in zip(values["candidates"], values["chances"], strict=True)
-        ]
-        said += f": it could be {listed(each, 'or')}"
-    if values["people"]:
-        said += ", or habits of work rather than kit"
-    more = count(values["n_more"], "more reading")
-    return f"{said}{_none(values)}. About {more} on mixed kit would tell."
+    return f"{said} {count(values['all'], 'reading')})" + _open_question(values, "reading")
 
 
 def _loss_source_too_few(values: Mapping[str, Any]) -> str:
