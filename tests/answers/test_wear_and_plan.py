@@ -5,7 +5,8 @@ import pandas as pd
 import pytest
 
 from yieldkit.answers.plan import COLUMNS, failure_shift, kit_told_apart, what_can_we_see
-from yieldkit.answers.wear import blade_wear, uses_since
+from yieldkit.answers.uses import uses_since
+from yieldkit.answers.wear import blade_wear
 from yieldkit.crew import Part
 from yieldkit.simulate import Wear, fitting_crew, simulate, typical_crew
 
