@@ -79,3 +79,18 @@ def test_a_factor_of_thousands_of_levels_agrees_with_a_plain_one_way_formula():
     between = each * table.mean(axis=1).var(ddof=1)
     assert fit.residual_sd**2 == pytest.approx(within, rel=1e-6)
     assert fit.sd[0] ** 2 == pytest.approx((between - within) / each, rel=1e-5)
+
+
+@pytest.mark.parametrize(
+    "given, levels, codes",
+    [
+        ([7, 3, 7, 5], ("3", "5", "7"), [2, 0, 2, 1]),
+        ([-2, 4, -2, 0], ("-2", "0", "4"), [0, 2, 0, 1]),
+        ([10**12, 5, 5, 10**12], ("5", str(10**12)), [1, 0, 0, 1]),
+        ([0, 1, 2, 1], ("0", "1", "2"), [0, 1, 2, 1]),
+    ],
+)
+def test_whole_numbers_are_levels_in_their_order(given, levels, codes):
+    of = factors({"first": np.array([1, 1, 2, 2]), "unit": np.array(given)})
+    assert of.levels[1] == levels
+    assert (of.codes[1] - of.start[1]).tolist() == codes
