@@ -222,21 +222,28 @@ def test_workbook_with_titles_merged_cells_and_several_sheets():
         parse(data, "x.xlsx", made(format="workbook", sheets=["Three"]))
 
 
-def test_open_document_sheet():
-    def cell(value):
+def open_document(rows, spanned=()):
+    """An ODS file; a cell of ``spanned`` (row, column) reaches over the row below it."""
+
+    def cell(value, place):
+        down = ' table:number-rows-spanned="2"' if place in spanned else ""
         if isinstance(value, dt.datetime):
             return (
-                '<table:table-cell office:value-type="date" '
+                f'<table:table-cell{down} office:value-type="date" '
                 f'office:date-value="{value.isoformat()}"/>'
             )
         if isinstance(value, str):
             text = f"<text:p>{value}</text:p></table:table-cell>"
-            return f'<table:table-cell office:value-type="string">{text}'
-        return f'<table:table-cell office:value-type="float" office:value="{value}"/>'
+            return f'<table:table-cell{down} office:value-type="string">{text}'
+        if value is None:
+            return "<table:covered-table-cell/>"
+        return f'<table:table-cell{down} office:value-type="float" office:value="{value}"/>'
 
     body = "".join(
-        "<table:table-row>" + "".join(cell(c) for c in row) + "</table:table-row>"
-        for row in [HEADINGS, *RECORDS]
+        "<table:table-row>"
+        + "".join(cell(value, (at, column)) for column, value in enumerate(row))
+        + "</table:table-row>"
+        for at, row in enumerate(rows)
     )
     spaces = " ".join(
         f'xmlns:{n}="urn:oasis:names:tc:opendocument:xmlns:{n}:1.0"'
@@ -255,7 +262,20 @@ def test_open_document_sheet():
             '<m:manifest xmlns:m="urn:oasis:names:tc:opendocument:xmlns:manifest:1.0"/>',
         )
         packed.writestr("content.xml", content)
-    check(out.getvalue(), made(format="workbook"), "x.ods")
+    return out.getvalue()
+
+
+def test_open_document_sheet():
+    check(open_document([HEADINGS, *RECORDS]), made(format="workbook"), "x.ods")
+
+
+def test_merged_cells_of_an_open_document_are_filled():
+    rows = [HEADINGS, *map(list, RECORDS)]
+    rows[2][2] = None
+    found = parse(open_document(rows, {(1, 2)}), "x.ods", made(format="workbook"))
+    said = found.rows["technician_text"].to_pylist()
+    assert said[1] == said[0] == rows[1][2]
+    assert said[2:] == [row[2] or None for row in rows[3:]]
 
 
 def test_gaps_in_the_outcome_words():

@@ -12,6 +12,7 @@ from typing import Any
 import pyarrow as pa
 
 from yieldkit.errors import CrewError
+from yieldkit.records.open_document import merged_ranges
 from yieldkit.records.reading import CONTROL, Rows
 
 MAX_INFLATED = 400 * 2**20
@@ -52,6 +53,7 @@ def sheets(data: bytes, name: str, kind: str) -> list[Rows]:
         ) from None
     except Exception as error:
         raise CrewError("this workbook cannot be read", file=name, remedy=_REMEDY) from error
+    open_merged = merged_ranges(data) if kind == "zip" else {}
     found = []
     for meta in book.sheets_metadata:
         if "Sheet" not in str(meta.typ) or "Visible" not in str(meta.visible):
@@ -61,7 +63,7 @@ def sheets(data: bytes, name: str, kind: str) -> list[Rows]:
             if sheet.end and (sheet.end[0] + 1) * (sheet.end[1] + 1) > MAX_CELLS:
                 raise _too_large(name, f'sheet "{meta.name}" spans too many cells')
             rows = sheet.to_python(skip_empty_area=False)
-            merged = tuple(sheet.merged_cell_ranges or ())
+            merged = tuple(sheet.merged_cell_ranges or ()) or open_merged.get(meta.name, ())
         except CrewError:
             raise
         except BaseException as error:  # the reader panics on some broken files
