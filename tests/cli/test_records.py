@@ -2,10 +2,11 @@
 
 import io
 import shutil
+import zipfile
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from tests.records.test_ingest import LAYOUT, crew, export, put  # noqa: F401
+from tests.records.test_ingest import HEAD, LAYOUT, crew, export, put  # noqa: F401
 from yieldkit.cli import main
 from yieldkit.records.ingest import history, ingest
 
@@ -75,3 +76,45 @@ def test_a_file_taken_back_comes_back_as_the_help_says(crew, capsys):  # noqa: F
     assert "8 rows: 8 count" in capsys.readouterr().out
     assert main(["withdraw", "--help"]) == 0
     assert "another name" in capsys.readouterr().out
+
+
+def test_each_file_with_something_amiss_is_told_once_with_the_reason(crew, capsys):  # noqa: F811
+    bad = export(range(1, 7)) + export([7, 8], loss="99").removeprefix(HEAD)
+    put(crew, "bad.csv", bad)
+    put(crew, "conflict.csv", export([1], loss="0.60"))
+    put(crew, "good 1.csv", export(range(20, 29)))
+    put(crew, "good 2.csv", export(range(20, 31)))
+    assert main(["ingest", "--crew", str(crew)]) == 0
+    said = capsys.readouterr().out.splitlines()
+    (line,) = [one for one in said if one.startswith("  bad.csv: ")]
+    assert "8 rows: 6 count, 0 duplicates, 0 held, 2 refused. " in line and line.endswith("(2).")
+    assert "  conflict.csv: 1 row: 0 count, 0 duplicates, 1 held, 0 refused." in said
+    assert "  2 files with nothing amiss: 20 rows: 11 count, 9 duplicates, 0 held, 0 refused." in (
+        said
+    )
+    assert main(["ingest", "--crew", str(crew)]) == 0
+    assert "bad.csv" not in capsys.readouterr().out
+
+
+def test_what_is_no_record_is_told_with_how_to_leave_it_aside(tmp_path, capsys):
+    folder = tmp_path / "crew"
+    assert main(["new", str(folder)]) == 0
+    assert main(["ingest", "--crew", str(folder)]) == 0
+    for name in ("crew.xlsx", "doubts.xlsx"):
+        shutil.copy(folder / name, folder / "inbox" / name)
+    with zipfile.ZipFile(folder / "inbox" / "letter.docx", "w") as packed:
+        packed.writestr("word/document.xml", "<document/>")
+    capsys.readouterr()
+    assert main(["ingest", "--crew", str(folder)]) == 0
+    said = capsys.readouterr().out
+    assert "crew.xlsx: this is yieldkit's own settings" in said
+    assert "doubts.xlsx: this is yieldkit's own list of doubts" in said
+    assert "letter.docx: this is a text document" in said
+    assert "yieldkit layout" not in said and said.count("yieldkit withdraw FILE") == 1
+    for name in ("crew.xlsx", "doubts.xlsx", "letter.docx"):
+        assert main(["layout", str(folder / "inbox" / name), "--crew", str(folder)]) == 2
+        assert main(["withdraw", name, "--crew", str(folder)]) == 0
+    capsys.readouterr()
+    assert main(["ingest", "--crew", str(folder)]) == 0
+    said = capsys.readouterr().out
+    assert "Not taken in" not in said and "withdraw" not in said

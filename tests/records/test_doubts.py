@@ -29,6 +29,17 @@ panel = "panel"
 ports = "ports"
 connector_type = "connector type"
 """
+LOG_LAYOUT = """
+name = "log"
+table = "rework"
+delimiter = ","
+dates = ["yyyy-mm-dd"]
+[columns]
+when = "day"
+place = "place"
+job = "job"
+cause = "cause"
+"""
 PEOPLE = '[[people]]\ncode = "T01"\n[[people]]\ncode = "T02"\n'
 
 
@@ -67,6 +78,21 @@ def test_a_guess_applied_by_rule_is_listed_and_an_unknown_name_is_open():
     assert found["technician", "M"].state == "open"
 
 
+def test_a_spelling_says_in_how_many_rows_it_stands(filled):
+    found = open_crew(filled).doubts().set_index("key")
+    assert found.loc["Maija", "rows"] == 8
+
+
+def test_what_is_not_held_stands_on_another_sheet_than_held_rows(filled):
+    log = "day,place,job,cause\n" + "2026-11-16,P01/1,J1,cleave\n" * 2
+    put(filled, "log.csv", log)
+    (filled / "layouts" / "log.toml").write_text(LOG_LAYOUT, "utf-8")
+    report = ingest(filled)
+    book = openpyxl.load_workbook(filled / "doubts.xlsx")
+    assert report.totals["held"] == book["held rows"].max_row - 1 == 0
+    assert book["rows to look at"].cell(2, 1).value == "entered twice"
+
+
 def test_a_place_that_the_plan_lacks_is_asked_with_candidates():
     rows = [arc("2026-11-16 08:00", "P09/03")]
     found = doubts(PLAN, made("a.csv", "attempts", rows))["place", "J1|P09/03"]
@@ -90,14 +116,14 @@ def test_held_rows_repaired_clocks_and_numbers_in_no_file_are_listed():
 
 def test_a_number_on_a_refused_row_is_no_gap(folder_of_a_crew):  # noqa: F811
     lines = export(range(1, 31)).splitlines()
-    lines[5] = lines[5].replace("2026-11-16", "2026-13-45")  # number 5 is refused, yet readable
+    lines[5] = lines[5].replace("0.03", "99")  # number 5 is refused, yet readable
     lines[9] = lines[9].replace("9,2026", "x,2026")  # number 9 is not readable
     lines[12] = "12,2026-11-16"  # cells that cannot be told apart
     del lines[20]
     for name in ("a.csv", "a (1).csv"):
         put(folder_of_a_crew, name, "\n".join(lines) + "\n")
     put(folder_of_a_crew, "b.csv", "\n".join(lines[:15]) + "\n")
-    ingest(folder_of_a_crew)
+    assert ingest(folder_of_a_crew).totals["refused"] == 9
     found = open_crew(folder_of_a_crew).doubts()
     (gap,) = found.loc[found["kind"] == "counter gap", "found"]
     assert gap == "SP-01: numbers 1 to 30, 3 of them in no file (2 may be on refused rows)"

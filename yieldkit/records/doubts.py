@@ -111,6 +111,7 @@ def _spellings(derived: Derived, crew: Crew) -> Iterator[Doubt]:
             found.written,
             suggested,
             _HOW[found.how],
+            rows=found.rows,
             choices=_codes(crew, found.kind, found.candidates),
         )
 

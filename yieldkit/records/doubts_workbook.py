@@ -17,7 +17,8 @@ if TYPE_CHECKING:
 SHEETS = {
     "words": ("technician", "unit", "job", "connector type", "step", "cause", "outcome"),
     "places": ("place", "position of a row"),
-    "held rows": ("held row", "entered twice", "gone from newer save", "type differs"),
+    "held rows": ("held row",),
+    "rows to look at": ("entered twice", "gone from newer save", "type differs"),
     "clocks": ("clock", "counter gap"),
     "refused rows": ("refused row",),
 }

@@ -7,6 +7,7 @@ tables are derived again. A file that cannot be taken in gets one sentence; the 
 from __future__ import annotations
 
 import hashlib
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -65,6 +66,8 @@ class IngestReport:
     gone: tuple[str, ...] = ()
     unreadable: tuple[tuple[str, str], ...] = ()
     waiting: tuple[str, ...] = ()
+    read: tuple[dict[str, Any], ...] = ()
+    """Of ``files`` those read by this run, each with ``reasons``: of its refusals, with counts."""
     files: tuple[dict[str, Any], ...] = ()
     doubts: int = 0
     said: tuple[str, ...] = ()
@@ -131,7 +134,10 @@ def ingest(
             "made_of": made_of,
             "forgotten": state.get("forgotten", []),
         }
-        return _turn(folder, store, crew, entries, new_state, tell, new=came, waiting=waiting)
+        had = {(e.file, e.sha256): e.key for e in _entries(state)}
+        read = [e for e in entries if e.key and (again or e.key != had.get((e.file, e.sha256)))]
+        report = _turn(folder, store, crew, entries, new_state, tell, new=came, waiting=waiting)
+        return replace(report, read=_read_files(store, report, read))
 
 
 def withdraw(folder: Path | str, file: str, *, progress: Progress | None = None) -> IngestReport:
@@ -498,6 +504,27 @@ def _lines(state: dict[str, Any], entries: list[Entry], again: bool) -> list[dic
         if before != entry.status:
             lines.append(_line(entry.status, entry.file, entry.sha256))
     return lines
+
+
+def _read_files(
+    store: Store, report: IngestReport, read: list[Entry]
+) -> tuple[dict[str, Any], ...]:
+    """The accounting of the files read, with the reasons of refusals, the most frequent first."""
+    import pyarrow.parquet as pq
+
+    place = store.generation() / "refused" / "all.parquet"
+    names = ("file", "sha256", "reason")
+    rows = pq.read_table(place, columns=list(names)).to_pylist() if place.exists() else []
+    reasons: dict[tuple[str, str], Counter[str]] = {}
+    for row in rows:
+        found = reasons.setdefault((row["file"], row["sha256"]), Counter())
+        found[row["reason"] or "no reason"] += 1
+    pairs = {(entry.file, entry.sha256) for entry in read if entry.status == "taken in"}
+    return tuple(
+        row | {"reasons": reasons.get((row["file"], row["sha256"]), Counter()).most_common()}
+        for row in report.files
+        if (row["file"], row["sha256"]) in pairs
+    )
 
 
 def _report(store: Store, folder: Path, *, waiting: Iterable[str] = ()) -> IngestReport:

@@ -11,7 +11,7 @@ import re
 import unicodedata
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 How = Literal["exact", "normalised", "alias", "decision", "rule", "new", "unknown"]
@@ -32,6 +32,8 @@ class Meaning:
     meaning: str | None
     how: How
     candidates: tuple[str, ...] = ()
+    rows: int = 0
+    """Rows in which it stands."""
 
 
 def tokens(text: str) -> tuple[str, ...]:
@@ -97,10 +99,13 @@ def resolve(
         by_tokens[tokens(code)].append(code)
     forms = _usual_forms(written)
     return {
-        text: _meaning(
-            kind, text, listed, by_tokens, forms, aliases or {}, decided or {}, guess, closed
+        text: replace(
+            _meaning(
+                kind, text, listed, by_tokens, forms, aliases or {}, decided or {}, guess, closed
+            ),
+            rows=rows,
         )
-        for text in written
+        for text, rows in written.items()
     }
 
 

@@ -20,6 +20,12 @@ MAX_INFLATED = 400 * 2**20
 MAX_CELLS = 20_000_000
 """Most cells a sheet may span."""
 _REMEDY = "Save the records as CSV, or copy them into a new workbook."
+_OURS = (
+    ({"general", "people", "equipment", "connector types"}, "settings, crew.xlsx"),
+    ({"read me", "words", "places", "held rows", "decisions"}, "list of doubts, doubts.xlsx"),
+    ({"about", "records", "first pass", "losses"}, "review of a week, review.xlsx"),
+)
+"""Sheets by which our own workbooks are known."""
 _REF = re.compile(rb'<c\b[^>]*?\br="([A-Z]{1,3})(\d{1,7})"')
 _ROW = re.compile(rb'<row\b[^>]*?\br="(\d{1,9})"')
 
@@ -53,6 +59,13 @@ def sheets(data: bytes, name: str, kind: str) -> list[Rows]:
         ) from None
     except Exception as error:
         raise CrewError("this workbook cannot be read", file=name, remedy=_REMEDY) from error
+    for has, what in _OURS:
+        if has <= set(book.sheet_names):
+            raise CrewError(
+                f"this is yieldkit's own {what}, no records",
+                file=name,
+                remedy="Its place is the crew's folder, not inbox/.",
+            )
     open_merged = merged_ranges(data) if kind == "zip" else {}
     found = []
     for meta in book.sheets_metadata:
@@ -134,6 +147,12 @@ def _check_packed(data: bytes, name: str) -> None:
     except Exception as error:
         raise CrewError("this workbook is damaged", file=name, remedy=_REMEDY) from error
     names = {part.filename for part in parts}
+    if "word/document.xml" in names:
+        raise CrewError(
+            "this is a text document, not a table",
+            file=name,
+            remedy="If it holds records, copy its table into a workbook.",
+        )
     if len(parts) > 5000:
         raise _too_large(name, "the workbook has too many parts")
     if not any(n.startswith("xl/workbook") or n == "content.xml" for n in names):

@@ -23,10 +23,16 @@ def report_lines(report: Any) -> list[str]:
         lines.append("Derived again.")
     if report.files:
         lines.append(accounting(totals))
+    lines += _files_read(report.read)
     for file, reason in report.unreadable[:_FEW]:
         lines.append(f"Not taken in: {shown(file)}: {reason}")
     if len(report.unreadable) > _FEW:
         lines.append(f"... and {count(len(report.unreadable) - _FEW, 'more file')} not taken in.")
+    if report.unreadable:
+        lines.append(
+            "A file that holds no records may be taken out of inbox/, or left aside for good with"
+            " `yieldkit withdraw FILE`."
+        )
     if report.waiting:
         names = listed(shown(name) for name in report.waiting)
         lines.append(f"Still being copied, left for the next run: {names}.")
@@ -37,6 +43,29 @@ def report_lines(report: Any) -> list[str]:
             " run `yieldkit ingest` again."
         )
     return lines
+
+
+def _files_read(files: Sequence[Mapping[str, Any]]) -> list[str]:
+    """A line for each file with rows that are held or refused, one for the others."""
+    amiss = [file for file in files if file["held"] or file["refused"]]
+    lines = []
+    for file in amiss[:_FEW]:
+        why = "; ".join(f"{shown(reason)} ({n})" for reason, n in file["reasons"][:2])
+        more = len(file["reasons"]) - 2
+        why += f"; {count(more, 'other reason')}" if more > 0 else ""
+        lines.append(f"  {shown(file['file'])}: {accounting(file)}" + (f" {why}." if why else ""))
+    if len(amiss) > _FEW:
+        rest = count(len(amiss) - _FEW, "more file")
+        lines.append(f"  ... and {rest} with rows held or refused: doubts.xlsx lists the rows.")
+    good = [file for file in files if not (file["held"] or file["refused"])]
+    if good:
+        rows = {name: sum(file[name] for file in good) for name in (*_CLASSES, "data_rows")}
+        name = shown(good[0]["file"]) if len(files) == 1 else count(len(good), "file")
+        lines.append(f"  {name} with nothing amiss: {accounting(rows)}")
+    return lines
+
+
+_CLASSES = ("accepted", "duplicates", "held", "refused")
 
 
 def accounting(totals: Mapping[str, int]) -> str:
