@@ -26,9 +26,9 @@ from yieldkit.answers.readings import (
     arc_readings,
     check_readings,
     failure_readings,
+    insertion_loss_readings,
     loss_readings,
     refusal_readings,
-    tested_readings,
 )
 from yieldkit.answers.result import Finding, Result
 from yieldkit.answers.streams import Stream, adjusted
@@ -164,7 +164,7 @@ def drift_watch(
         failure_readings(positions),
         arc_readings(attempts),
         refusal_readings(attempts),
-        tested_readings(measurements, positions),
+        insertion_loss_readings(measurements, positions),
     ]
     if checks is not None and len(checks):
         checks = _period(checks, "date", since, until)

@@ -163,7 +163,7 @@ def refusal_readings(attempts: pd.DataFrame) -> Readings:
     return _readings(REFUSALS, rows, "date", "attempt_id", refused.astype(float), _type(rows))
 
 
-def tested_readings(measurements: pd.DataFrame, positions: pd.DataFrame) -> Readings:
+def insertion_loss_readings(measurements: pd.DataFrame, positions: pd.DataFrame) -> Readings:
     """First insertion loss of each position, by the day of the test, with the kit that made it.
 
     Wavelengths of one test are averaged; what was read after cleaning is left out.
