@@ -99,7 +99,7 @@ class General(_Row):
     @classmethod
     def _known_zone(cls, zone: str) -> str:
         if zone not in available_timezones():
-            raise ValueError("is not a time zone; write one like Europe/Helsinki")
+            raise ValueError("is not a time zone; wanted a zone such as Europe/Helsinki")
         return zone
 
 

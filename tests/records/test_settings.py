@@ -144,6 +144,39 @@ def test_a_mistake_in_the_workbook_names_sheet_row_and_column(tmp_path, sheet, c
     assert said in str(caught.value)
 
 
+def test_all_that_is_wrong_is_said_at_once_each_with_its_place_and_the_form_wanted(tmp_path):
+    write_new_settings(tmp_path)
+    book = openpyxl.load_workbook(tmp_path / "crew.xlsx")
+    settings = {row[0].value: row[1] for row in book["general"].iter_rows(min_row=2)}
+    settings["zone"].value = "Helsinki"
+    settings["confidence"].value = 95
+    settings["week starts"].value = "Mon"
+    for column, value in enumerate(["T01", "", "technician", "23.11.2026"], start=1):
+        book["people"].cell(2, column).value = value
+    book["parts"]["B2"] = "LC"
+    book["parts"]["C2"] = "dear"
+    book["limits"]["A1"] = "quantty"
+    book["connector types"]["C3"] = "luck"
+    book.save(tmp_path / "crew.xlsx")
+    with pytest.raises(CrewError) as caught:
+        read_settings(tmp_path)
+    first, *lines = str(caught.value).splitlines()
+    assert first == "crew.xlsx: 8 settings to mend:"
+    said = {
+        'column "zone": is not a time zone (found "Helsinki", wanted a zone such as Europe/',
+        'column "confidence": must be less than 1 (found "95"). Write 0.95 for 95 %.',
+        'column "week starts": is none of the words for it (found "Mon", wanted Monday or',
+        'sheet people, row 2, column "from date": is no date (found "23.11.2026", wanted year-mon',
+        'sheet parts, row 2: "part" is missing',
+        'sheet parts, row 2, column "price": is no number (found "dear", wanted a number)',
+        'sheet limits, row 1: no such column (found "quantty"). Did you mean quantity?',
+        "'luck' is no test",
+    }
+    assert len(lines) == len(said)
+    for one in said:
+        assert sum(one in line for line in lines) == 1, (one, lines)
+
+
 def test_no_settings_two_settings_and_a_broken_workbook(tmp_path):
     with pytest.raises(CrewError, match="there is no crew.xlsx here"):
         read_settings(tmp_path)

@@ -9,6 +9,7 @@ import tomllib
 import typing
 import zipfile
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any, Literal
@@ -20,6 +21,18 @@ from yieldkit.crew import Crew, General
 from yieldkit.errors import CrewError
 
 WORKBOOK, TEXT = "crew.xlsx", "crew.toml"
+
+
+@dataclass(eq=False)
+class SettingsErrors(CrewError):
+    """Several wrong settings at once, so that they are mended in one go; a line each."""
+
+    every: tuple[CrewError, ...] = ()
+
+    def __str__(self) -> str:
+        return "\n  ".join([f"{self.file}: {self.what}:", *map(str, self.every)])
+
+
 LARGEST_BYTES = 20_000_000
 _FORM_ROWS = 300
 _UNITS = {"db": "dB", "mm": "mm", "nm": "nm", "in": "in", "minutes": "min", "percent": "%"}
@@ -81,8 +94,8 @@ def read_settings(folder: Path) -> Crew:
     Raises
     ------
     CrewError
-        If there is no settings file, or both kinds; if it cannot be read; if a setting is missing,
-        misspelt or impossible (naming sheet or table, row and column).
+        If there is no settings file, or both kinds; if it cannot be read; if settings are missing,
+        misspelt or impossible (naming sheet or table, row and column of each).
     """
     workbook, text = folder / WORKBOOK, folder / TEXT
     if workbook.exists() and text.exists():
@@ -200,7 +213,8 @@ def _from_text(path: Path) -> Crew:
         if kind == "general":
             continue
         if not isinstance(value, list) or not all(isinstance(row, dict) for row in value):
-            _known_kind(kind, path.name)
+            if kind not in row_models():
+                raise _unknown_kind(kind, path.name)
             raise CrewError(
                 f"{kind} must be a list of tables",
                 file=path.name,
@@ -210,7 +224,8 @@ def _from_text(path: Path) -> Crew:
     general = raw.get("general", {})
     if not isinstance(general, dict):
         raise CrewError("general must be a table", file=path.name, remedy="Write it as [general].")
-    return _build(path.name, general, {}, rows, place="[[{kind}]] no. {row}")
+    wrong = [_unknown_kind(kind, path.name) for kind in rows if kind not in row_models()]
+    return _build(path.name, general, {}, rows, wrong, place="[[{kind}]] no. {row}")
 
 
 def _from_workbook(path: Path) -> Crew:
@@ -235,16 +250,19 @@ def _from_workbook(path: Path) -> Crew:
     general: dict[str, Any] = {}
     general_rows: dict[str, int] = {}
     rows: dict[str, list[tuple[int, dict[str, Any]]]] = {}
+    wrong: list[CrewError] = []
     for name in book.sheet_names:
         kind = re.sub(r"\s+", "_", name.strip().lower())
         cells = book.get_sheet_by_name(name).to_python(skip_empty_area=False)
         if kind == "general":
-            for number, field, value in _general_cells(cells, path.name):
+            for number, field, value in _general_cells(cells, path.name, wrong):
                 general[field], general_rows[field] = value, number
+        elif kind in row_models():
+            rows[kind] = list(_sheet_rows(cells, row_models()[kind], path.name, name, wrong))
         else:
-            _known_kind(kind, path.name)
-            rows[kind] = list(_sheet_rows(cells, row_models()[kind], path.name, name))
-    return _build(path.name, general, general_rows, rows, place="sheet {kind}, row {row}")
+            wrong.append(_unknown_kind(kind, path.name))
+    place = "sheet {kind}, row {row}"
+    return _build(path.name, general, general_rows, rows, wrong, place=place)
 
 
 def _bytes(path: Path) -> bytes:
@@ -253,16 +271,15 @@ def _bytes(path: Path) -> bytes:
     return path.read_bytes()
 
 
-def _known_kind(kind: str, file: str) -> None:
+def _unknown_kind(kind: str, file: str) -> CrewError:
     known = ["general", *row_models()]
-    if kind not in known:
-        raise CrewError(
-            "no such kind of settings",
-            file=file,
-            found=kind,
-            wanted=", ".join(word.replace("_", " ") for word in known),
-            remedy=_nearest(kind, known),
-        )
+    return CrewError(
+        "no such kind of settings",
+        file=file,
+        found=kind,
+        wanted=", ".join(word.replace("_", " ") for word in known),
+        remedy=_nearest(kind, known),
+    )
 
 
 def _nearest(word: str, known: list[str]) -> str:
@@ -270,7 +287,9 @@ def _nearest(word: str, known: list[str]) -> str:
     return f"Did you mean {near[0].replace('_', ' ')}?" if near else "Mend or remove it."
 
 
-def _general_cells(cells: list[list[Any]], file: str) -> Iterator[tuple[int, str, Any]]:
+def _general_cells(
+    cells: list[list[Any]], file: str, wrong: list[CrewError]
+) -> Iterator[tuple[int, str, Any]]:
     fields = {heading(field): field for field in General.model_fields}
     fields |= {field: field for field in General.model_fields}
     for number, row in enumerate(cells[1:], start=2):
@@ -278,20 +297,27 @@ def _general_cells(cells: list[list[Any]], file: str) -> Iterator[tuple[int, str
         if not name:
             continue
         if name not in fields:
-            raise CrewError(
-                "no such setting",
-                file=f"{file}, sheet general",
-                row=number,
-                found=name,
-                remedy=_nearest(name, list(fields)),
+            wrong.append(
+                CrewError(
+                    "no such setting",
+                    file=f"{file}, sheet general",
+                    row=number,
+                    found=name,
+                    remedy=_nearest(name, list(fields)),
+                )
             )
+            continue
         value = row[1] if len(row) > 1 else ""
         if value != "":
             yield number, fields[name], _plain(value, General.model_fields[fields[name]])
 
 
 def _sheet_rows(
-    cells: list[list[Any]], model: type[BaseModel], file: str, sheet: str
+    cells: list[list[Any]],
+    model: type[BaseModel],
+    file: str,
+    sheet: str,
+    wrong: list[CrewError],
 ) -> Iterator[tuple[int, dict[str, Any]]]:
     if not cells:
         return
@@ -301,14 +327,19 @@ def _sheet_rows(
     for cell in cells[0]:
         name = str(cell).strip()
         if name and name not in fields:
-            raise CrewError(
-                "no such column",
-                file=f"{file}, sheet {sheet}",
-                row=1,
-                found=name,
-                remedy=_nearest(name, list(fields)),
+            wrong.append(
+                CrewError(
+                    "no such column",
+                    file=f"{file}, sheet {sheet}",
+                    row=1,
+                    found=name,
+                    remedy=_nearest(name, list(fields)),
+                )
             )
         named.append(fields.get(name))
+    required = {field for field, info in model.model_fields.items() if info.is_required()}
+    if required - set(named) and any(error.row == 1 for error in wrong):
+        return  # each row would only repeat that its column is missing
     for number, row in enumerate(cells[1:], start=2):
         values = {
             field: _plain(value, model.model_fields[field])
@@ -334,16 +365,19 @@ def _build(
     general: Mapping[str, Any],
     general_rows: Mapping[str, int],
     rows: Mapping[str, list[tuple[int, dict[str, Any]]]],
+    wrong: list[CrewError],
     *,
     place: str,
 ) -> Crew:
+    """The settings; ``wrong`` is what was wrong already, raised with all that is wrong here."""
     built: dict[str, Any] = {}
     try:
         built["general"] = General.model_validate(general)
     except ValidationError as error:
-        raise _said(error, General, f"{file}, general", None, general_rows) from error
+        wrong += _said(error, General, f"{file}, general", general_rows)
     for kind, numbered in rows.items():
-        _known_kind(kind, file)
+        if kind not in row_models():
+            continue
         model = row_models()[kind]
         kept = []
         for number, values in numbered:
@@ -351,8 +385,12 @@ def _build(
                 kept.append(model.model_validate(values))
             except ValidationError as error:
                 where = place.format(kind=kind.replace("_", " "), row=number)
-                raise _said(error, model, f"{file}, {where}", None, {}) from error
+                wrong += _said(error, model, f"{file}, {where}", {})
         built[kind] = tuple(kept)
+    if len(wrong) > 1:
+        raise SettingsErrors(f"{len(wrong)} settings to mend", file=file, every=tuple(wrong))
+    if wrong:
+        raise wrong[0]
     try:
         return Crew.model_validate(built)
     except ValidationError as error:
@@ -361,17 +399,17 @@ def _build(
 
 
 def _said(
-    error: ValidationError,
-    model: type[BaseModel],
-    file: str,
-    row: int | None,
-    rows: Mapping[str, int],
-) -> CrewError:
-    """The first thing wrong, in a person's words."""
-    first = error.errors()[0]
-    field = str(first["loc"][0]) if first["loc"] else ""
+    error: ValidationError, model: type[BaseModel], file: str, rows: Mapping[str, int]
+) -> list[CrewError]:
+    """All that is wrong in one row, in a person's words."""
+    return [_one_said(found, model, file, rows) for found in error.errors()]
+
+
+def _one_said(found: Any, model: type[BaseModel], file: str, rows: Mapping[str, int]) -> CrewError:
+    field = str(found["loc"][0]) if found["loc"] else ""
     info = model.model_fields.get(field)
-    if first["type"] == "extra_forbidden":
+    row = rows.get(field)
+    if found["type"] == "extra_forbidden":
         return CrewError(
             "no such setting",
             file=file,
@@ -379,10 +417,9 @@ def _said(
             found=field,
             remedy=_nearest(field, list(model.model_fields)),
         )
-    wanted = (info.description or None) if info else None
-    if info and (words := choices(info)):
-        wanted = " or ".join(words)
-    if first["type"] == "missing":
+    words = choices(info) if info else ()
+    if found["type"] == "missing":
+        wanted = " or ".join(words) or (info.description or None if info else None)
         return CrewError(
             f'"{heading(field)}" is missing',
             file=file,
@@ -390,13 +427,30 @@ def _said(
             wanted=wanted,
             remedy="Fill it in.",
         )
-    said = first["msg"].removeprefix("Value error, ")
+    said, wanted, remedy = _wanted(found, words)
+    value = found["input"]
     return CrewError(
         said[0].lower() + said[1:],
         file=file,
-        row=rows.get(field, row),
+        row=row,
         column=heading(field),
-        found=str(first["input"]),
+        found=f"{value:g}" if isinstance(value, float) else str(value),
         wanted=wanted,
-        remedy="Mend that cell.",
+        remedy=remedy,
     )
+
+
+def _wanted(found: Any, words: tuple[str, ...]) -> tuple[str, str | None, str]:
+    """What is wrong with a value, what is wanted, what to do."""
+    said, _, wanted = str(found["msg"]).removeprefix("Value error, ").partition("; wanted ")
+    said = said.replace("Input should be", "must be")
+    if words:
+        return "is none of the words for it", " or ".join(words), ""
+    if found["type"].startswith("date"):
+        return "is no date", "year-month-day, such as 2026-11-23", ""
+    if found["type"].endswith("_parsing"):
+        return "is no number", "a whole number" if "int" in found["type"] else "a number", ""
+    value, most = found["input"], found.get("ctx", {}).get("lt", found.get("ctx", {}).get("le"))
+    if most == 1 and isinstance(value, (int, float)) and 1 < value <= 100:
+        return said, None, f"Write {value / 100:g} for {value:g} %."
+    return said, wanted or None, "" if wanted else "Mend that cell."
