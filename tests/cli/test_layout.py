@@ -50,11 +50,18 @@ def test_open_questions_are_said_and_answered(crew, capsys):
     assert "OPEN (date order)" in capsys.readouterr().out
     (written,) = (crew / "layouts").iterdir()
     assert "OPEN, date order" in written.read_text("utf-8")
-    written.unlink()
+    name = read_layout(written).name
+    capsys.readouterr()
+    assert main(["layout", str(file), "--crew", str(crew)]) == 0
+    assert "0 of 39 rows. Nothing was written; date order is open" in capsys.readouterr().out
     answer = "date order=day first"
     assert main(["layout", str(file), "--crew", str(crew), "--answer", answer]) == 0
-    (written,) = (crew / "layouts").iterdir()
+    assert "39 of 39 rows can be read" in capsys.readouterr().out
+    assert [written] == list((crew / "layouts").iterdir())
     assert read_layout(written).dates == ("dd/mm/yyyy hh:mm",)
+    assert read_layout(written).name == name
+    assert main(["layout", str(file), "--crew", str(crew), "--answer", answer]) == 0
+    assert "reads it already, 39 of 39 rows. Nothing was written" in capsys.readouterr().out
     assert main(["layout", str(file), "--crew", str(crew), "--name", "a/../b"]) == 0
     assert (crew / "layouts" / "a____b.toml").exists()
 
@@ -97,3 +104,28 @@ def test_forms_of_a_crew_that_is_not_there_say_so(tmp_path, capsys):
     assert main(["forms", "--crew", str(tmp_path / "nowhere")]) == 2
     assert "no such crew's folder" in capsys.readouterr().err
     assert not (tmp_path / "nowhere").exists()
+
+
+def test_an_answer_given_before_holds_when_the_next_question_is_answered(crew, capsys):
+    file = crew / "inbox" / "export SP-09.csv"
+    words = ["ok", "ok", "glimp"]
+    rows = [
+        f"{n},0{n % 9 + 1}/03/2026 07:00,T01,J1,P1/{n},0.0{n % 9},{words[n % 3]}"
+        for n in range(1, 40)
+    ]
+    file.write_text("\n".join(["No,Time,Who,Job,Place,Loss,Status", *rows]))
+    for answer in ("date order=day first", "outcome glimp=other"):
+        assert main(["layout", str(file), "--crew", str(crew), "--answer", answer]) == 0
+    (written,) = (crew / "layouts").iterdir()
+    assert read_layout(written).dates == ("dd/mm/yyyy hh:mm",)
+    assert "OPEN" not in written.read_text("utf-8")
+
+
+def test_what_a_file_does_not_hold_is_not_claimed(crew, capsys):
+    file = crew / "inbox" / "panels.csv"
+    rows = [f"J1,P{n:02d},24,LC" for n in range(1, 20)]
+    file.write_text("\n".join(["Job,Panel,Ports,Connector type", *rows]))
+    assert main(["layout", str(file), "--crew", str(crew)]) == 0
+    said = capsys.readouterr().out
+    assert "dates: none (100%; no column of dates)" in said
+    assert "months are named" not in said and "no number has decimals" not in said

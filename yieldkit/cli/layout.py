@@ -70,15 +70,21 @@ def add(subparsers: argparse._SubParsersAction) -> None:
 def _layout(arguments: argparse.Namespace) -> int:
     """Propose, ask, show, write."""
     from yieldkit.errors import CrewError
-    from yieldkit.records.proposing import propose, toml_of, write_layout
+    from yieldkit.records.layouts import read_layout
+    from yieldkit.records.proposing import left_open, propose, toml_of, write_layout
     from yieldkit.records.reading import load
 
     if not arguments.file.is_file():
         raise CrewError("there is no such file", file=str(arguments.file))
     data = load(arguments.file)
-    if not arguments.name and not arguments.show and _already_read(arguments, data):
-        return 0
-    answers = {}
+    answers: dict[str, str] = {}
+    left = None
+    if not arguments.name and not arguments.show:
+        left, done = _already_read(arguments, data)
+        if done:
+            return 0
+        if left is not None:
+            answers = left_open(left)[1]
     for said in arguments.answer:
         code, equals, answer = said.rpartition("=")
         if not equals:
@@ -95,6 +101,10 @@ def _layout(arguments: argparse.Namespace) -> int:
         print(toml_of(proposal))
         return 0
     folder = arguments.crew / "layouts"
+    if left is not None:
+        write_layout(_named(proposal, read_layout(left).name), left)
+        print(f"Written over {left}, which had left this open. Then run `yieldkit ingest`.")
+        return 0
     if not arguments.name:
         proposal = _named(proposal, _free_name(folder, _safe(proposal.layout.name)))
     path = write_layout(proposal, folder / f"{_safe(proposal.layout.name)}.toml")
@@ -102,12 +112,15 @@ def _layout(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _already_read(arguments: argparse.Namespace, data: bytes) -> bool:
-    """Say so if one of the crew's layouts, or one of our forms', reads the file already."""
+def _already_read(arguments: argparse.Namespace, data: bytes) -> tuple[Path | None, bool]:
+    """Whether a layout of the crew's, or of our forms, reads the file; then it is said.
+
+    Where that layout left a question open which can be answered now, its path, and nothing said.
+    """
     from yieldkit.errors import CrewError
-    from yieldkit.records.layouts import choose_layout, load_layouts
+    from yieldkit.records.layouts import choose_layout, load_layouts, read_layout
     from yieldkit.records.parsing import parse
-    from yieldkit.records.proposing import refused_line
+    from yieldkit.records.proposing import left_open, refused_line
 
     name = arguments.file.name
     try:
@@ -115,16 +128,26 @@ def _already_read(arguments: argparse.Namespace, data: bytes) -> bool:
     except CrewError as error:
         if "no layout fits" not in error.what:
             raise
-        return False
+        return None, False
+    paths = sorted((arguments.crew / "layouts").glob("*.toml"))
+    path = next((path for path in paths if read_layout(path).name == layout.name), None)
+    asked = left_open(path)[0] if path else []
+    if asked and (arguments.answer or sys.stdin.isatty()):
+        return path, False
     found = parse(data, name, layout)
+    todo = (
+        "; ".join(f"{code} is open: answer it with --answer '{code}=...'" for code in asked)
+        if asked
+        else "give --name to write another layout"
+    )
     print(
         f'{_clean(name)}: layout "{_clean(layout.name)}" reads it already, '
         f"{found.data_rows - found.refused.num_rows} of {found.data_rows} rows. "
-        "Nothing was written; give --name to write another layout."
+        f"Nothing was written; {_clean(todo)}."
     )
     for row in found.refused.slice(0, 5).to_pylist():
         print(_clean(f"  {refused_line(row)}"))
-    return True
+    return path, True
 
 
 def _free_name(folder: Path, name: str) -> str:

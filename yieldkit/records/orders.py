@@ -74,7 +74,11 @@ def date_forms(cells: Iterable[str]) -> DateForms:
     fits = {key: _near(found, _orders(key, found), iso) for key, found in shapes.items()}
     open_ones = [key for key, orders in fits.items() if len(orders) > 1]
     if not shapes:
-        why = "dates are ISO, year first" if fixed["iso"] else "months are named"
+        if not fixed:
+            return DateForms({"": ()}, Choice("dates", "none", "no column of dates", 1.0))
+        named_months = any("mmm" in form for form in known)
+        why = "months are named" if named_months else "written as eight digits, year first"
+        why = "dates are ISO, year first" if fixed["iso"] else why
         return DateForms({"": known}, Choice("dates", ", ".join(known) or "ISO", why, 0.98))
     if not open_ones:
         forms = known + _forms(shapes, {key: (o or ["dmy"])[0] for key, o in fits.items()})
@@ -289,7 +293,8 @@ def marks_of(cells: Iterable[str]) -> tuple[str, str, Choice, Question | None]:
             thousands = cross
     n, least = max(comma, point), min(comma, point)
     if not n:
-        return ".", thousands, Choice("decimal", ".", "no number has decimals", 0.9), None
+        why = "no number written as text shows a decimal mark"
+        return ".", thousands, Choice("decimal", ".", why, 0.9), None
     name = "comma" if decimal == "," else "point"
     why = f"{n} numbers have a decimal {name}" + (f", {least} the other mark" if least else "")
     return decimal, thousands, Choice("decimal", decimal, why, round(n / (n + least), 2)), None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -25,6 +25,8 @@ from yieldkit.records.words import outcome_class, plain
 if TYPE_CHECKING:
     import pandas as pd
 
+_OPEN, _ANSWERED = "OPEN, ", "Answered, "
+"""How the comments of a written layout name a question."""
 _CLOSE = 0.06
 """Tables whose scores are this near are asked about."""
 
@@ -47,6 +49,8 @@ class Proposal:
         Rows seen and rows that the layout would refuse.
     reasons : tuple of str
         Reasons of the first refusals.
+    answers : mapping
+        Answers by code that it rests on.
     """
 
     layout: Layout
@@ -56,6 +60,7 @@ class Proposal:
     rows: int
     refused: int
     reasons: tuple[str, ...]
+    answers: Mapping[str, str] = field(default_factory=dict)
 
     def decisions(self) -> pd.DataFrame:
         """What was decided, why, and how sure (0 to 1), a row each."""
@@ -117,7 +122,7 @@ def propose(data: bytes, name: str, answers: Mapping[str, str] | None = None) ->
     said |= _outcomes(seen, best, given, choices, questions)
     said |= _machine(seen, best, name, choices)
     layout = layout_of(said, name)
-    return _tried(data, name, layout, choices, questions)
+    return replace(_tried(data, name, layout, choices, questions), answers=given)
 
 
 def propose_file(path: Path | str, answers: Mapping[str, str] | None = None) -> Proposal:
@@ -137,14 +142,14 @@ def propose_file(path: Path | str, answers: Mapping[str, str] | None = None) -> 
 
 
 def write_layout(proposal: Proposal, path: Path) -> Path:
-    """Write a proposal as a commented TOML file.
+    """Write a proposal as a commented TOML file; over one only that left questions open.
 
     Raises
     ------
     CrewError
-        If the file is there already.
+        If the file is there already and leaves nothing open.
     """
-    if path.exists():
+    if path.exists() and not left_open(path)[0]:
         raise CrewError(
             "this layout is there already",
             file=path.name,
@@ -155,14 +160,22 @@ def write_layout(proposal: Proposal, path: Path) -> Path:
     return path
 
 
+def left_open(path: Path) -> tuple[list[str], dict[str, str]]:
+    """Questions that a written layout leaves open, and the answers it rests on."""
+    text = path.read_text("utf-8-sig")
+    asked = re.findall(rf"^# {_OPEN}(.+?): ", text, re.M)
+    return asked, dict(re.findall(rf"^# {_ANSWERED}(.+?): (.*)$", text, re.M))
+
+
 def toml_of(proposal: Proposal) -> str:
     """The TOML text of a proposal, its reasons and open questions as comments."""
     notes = ["Proposed by `yieldkit layout`; docs/layouts.md tells every key.", ""]
     for one in proposal.choices:
         notes.append(f"{one.what}: {one.value or 'none'} ({one.reason}; {one.confidence:.0%})")
     for question in proposal.questions:
-        notes += ["", f"OPEN, {question.code}: {question.question} {question.hint}".strip()]
+        notes += ["", f"{_OPEN}{question.code}: {question.question} {question.hint}".strip()]
         notes.append("Possible: " + ", ".join(question.answers))
+    notes += [f"{_ANSWERED}{code}: {answer}" for code, answer in proposal.answers.items()]
     clean = ["".join(c if c.isprintable() else "\ufffd" for c in note) for note in notes]
     return write_toml(proposal.layout, clean)
 
