@@ -50,10 +50,12 @@ def _files_read(files: Sequence[Mapping[str, Any]]) -> list[str]:
     amiss = [file for file in files if file["held"] or file["refused"]]
     lines = []
     for file in amiss[:_FEW]:
-        why = "; ".join(f"{shown(reason)} ({n})" for reason, n in file["reasons"][:2])
-        more = len(file["reasons"]) - 2
-        why += f"; {count(more, 'other reason')}" if more > 0 else ""
-        lines.append(f"  {shown(file['file'])}: {accounting(file)}" + (f" {why}." if why else ""))
+        named = [f'{n} "{shown(reason)}"' for reason, n in file["reasons"][:2]]
+        rest = sum(n for _, n in file["reasons"][2:])
+        why = listed([*named, f"{rest} for other reasons"] if rest else named)
+        told = accounting(file)
+        told = f"{told.removesuffix('.')}: {why}." if why else told
+        lines.append(f"  {shown(file['file'])}: {told}")
     if len(amiss) > _FEW:
         rest = count(len(amiss) - _FEW, "more file")
         lines.append(f"  ... and {rest} with rows held or refused: doubts.xlsx lists the rows.")
