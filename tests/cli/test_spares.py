@@ -2,10 +2,12 @@
 
 import json
 
+import openpyxl
 import pytest
 
 from tests.answers.bid_tables import no_rework, past_jobs, priced_crew
 from yieldkit.cli import main
+from yieldkit.records.bids import write_blank_bid
 
 USUAL = [{"LC": (60, 0.94), "SC": (30, 0.96)}] * 6
 BID = """\
@@ -100,3 +102,17 @@ def test_a_blank_is_written_once(tmp_path, capsys):
     assert main(["spares", "--blank", "--crew", str(tmp_path)]) == 0
     assert "already" in capsys.readouterr().out
     assert path.read_bytes() == before
+
+
+def test_a_type_that_nobody_knows_is_said_with_file_sheet_and_row(crew, capsys):
+    write_blank_bid(crew / "bid.xlsx")
+    book = openpyxl.load_workbook(crew / "bid.xlsx")
+    sheet = book["positions"]
+    heads = [cell.value for cell in sheet[1]]
+    for row, kind in ((2, "LC"), (4, "XQ")):
+        sheet.cell(row, heads.index("connector type") + 1).value = kind
+        sheet.cell(row, heads.index("positions") + 1).value = 48
+    book.save(crew / "bid.xlsx")
+    assert main(["spares", str(crew / "bid.xlsx"), "--crew", str(crew)]) == 2
+    said = capsys.readouterr().err
+    assert 'bid.xlsx, sheet positions, row 4, column "connector type": the bid names an' in said

@@ -85,22 +85,28 @@ def _forecast(arguments: argparse.Namespace) -> int:
     import numpy as np
 
     from yieldkit.answers.spares import bid_spares
-    from yieldkit.records.bids import read_bid
+    from yieldkit.errors import CrewError
+    from yieldkit.records.bids import place_of_type, read_bid
     from yieldkit.records.opened import open_crew
     from yieldkit.review.bid_page import write_bid
 
     bid = read_bid(arguments.bid)
     records = open_crew(arguments.crew)
     crew = records.settings
-    answer = bid_spares(
-        bid,
-        records.positions(),
-        records.rework(),
-        crew=crew,
-        confidence=crew.general.confidence,
-        rng=np.random.default_rng([crew.general.seed, 8]),
-        as_of=records.as_of,
-    )
+    try:
+        answer = bid_spares(
+            bid,
+            records.positions(),
+            records.rework(),
+            crew=crew,
+            confidence=crew.general.confidence,
+            rng=np.random.default_rng([crew.general.seed, 8]),
+            as_of=records.as_of,
+        )
+    except CrewError as error:
+        if error.column == "connector type" and error.file is None:
+            error.file, error.row = place_of_type(arguments.bid, error.found or "")
+        raise
     stores = _stores(bid, records)
     if arguments.json:
         print(json.dumps(json.loads(answer.table.to_json(orient="records")), indent=2))

@@ -317,6 +317,21 @@ def _rows(
     return made
 
 
+def place_of_type(path: Path, connector_type: str) -> tuple[str, int | None]:
+    """File, sheet and row of a bid where a connector type stands; in TOML the file alone."""
+    if path.suffix.lower() != ".xlsx":
+        return path.name, None
+    from python_calamine import CalamineWorkbook
+
+    book = CalamineWorkbook.from_path(str(path))
+    name = next(name for name in book.sheet_names if name.strip().lower() == "positions")
+    rows = book.get_sheet_by_name(name).to_python(skip_empty_area=False)
+    column = [str(cell).strip().lower() for cell in rows[0]].index("connector type")
+    said = [str(row[column]).strip() for row in rows]
+    row = said.index(connector_type) + 1 if connector_type in said else None
+    return f"{path.name}, sheet {name}", row
+
+
 def _checked(raw: dict[str, Any], path: Path) -> Bid:
     try:
         return Bid.model_validate(raw)
