@@ -43,6 +43,7 @@ def fetch(con: duckdb.DuckDBPyConnection) -> Parts:
     judged = con.sql(
         "SELECT j.* RENAME (day AS date), c.rn IS NOT NULL AS again FROM judged j"
         " LEFT JOIN chained c USING (rn)"
+        " ORDER BY j.when_utc NULLS LAST, j.serial, j.epoch, j.counter, rn"
     ).to_arrow_table()
     arcs = con.execute("SELECT rn, attempt_no FROM arcs").fetchnumpy()
     return Parts(judged.combine_chunks(), arcs["rn"], arcs["attempt_no"])

@@ -55,8 +55,7 @@ SELECT a.*, CASE WHEN NOT a.reached OR a.failed OR a.loss_low_db > l.limit_db TH
         WHEN a.loss_high_db <= l.limit_db OR a.told THEN 'good' ELSE 'unsure' END::verdict
         AS verdict
 FROM linked_attempts a LEFT JOIN estimate_limits l ON l.job IS NOT DISTINCT FROM a.job
-    AND l.connector_type = a.connector_type AND l.day IS NOT DISTINCT FROM a.day
-ORDER BY a.when_utc NULLS LAST, a.serial, a.epoch, a.counter, a.rn;
+    AND l.connector_type = a.connector_type AND l.day IS NOT DISTINCT FROM a.day;
 CREATE TABLE arcs AS
 SELECT rn, pos, verdict, connector_type, day,
     row_number() OVER o AS attempt_no, lead(rn) OVER o AS next_rn,
