@@ -36,8 +36,11 @@ def add(commands: argparse._SubParsersAction) -> None:
         description=(
             "Take in what lies in inbox/: each file is kept as it came, read by the layout that"
             "\nfits it, and all tables are derived again. The same file twice changes nothing."
-            "\nWhat is refused, held or doubtful is listed in doubts.xlsx; what you decide there"
-            "\nis applied by the next run. A killed run leaves everything as it was before."
+            "\nIt says how many rows count, were known already (duplicates), claim a record that"
+            "\nanother row claims with other values (held) or were refused; each new file in which"
+            "\nsomething is amiss has a line with the reasons. All of it is listed in doubts.xlsx;"
+            "\nwhat you decide there is applied by the next run. A killed run leaves everything as"
+            "\nit was before."
         ),
         epilog="example: yieldkit ingest --crew my-crew",
     )
