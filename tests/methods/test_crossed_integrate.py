@@ -86,10 +86,10 @@ def test_a_smooth_quantity_is_linearised_at_each_node():
     found = posterior_of(PASSED, FAILED)
     row = found.block("technician").start
 
-    def twice(effects):
-        slope = np.zeros((len(effects), 1))
+    def twice(node):
+        slope = np.zeros((len(node.effects), 1))
         slope[row] = 2.0
-        return 2 * effects[[row]], slope
+        return 2 * node.effects[[row]], slope
 
     direct = found.linear(np.eye(found.factors.q)[:, [row]])
     assert found.smooth(twice).mean() == approx(2 * direct.mean())

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit
 
-from yieldkit.methods.crossed import Counts, Factors, Integrated, Mixture, factors, integrate
+from yieldkit.methods.crossed import Counts, Factors, Integrated, Mixture, Node, factors, integrate
 from yieldkit.methods.crossed.apart import Apart, tell_apart
 from yieldkit.methods.crossed.design import Array
 from yieldkit.records.tables import UNKNOWN
@@ -154,8 +154,27 @@ def layout_of(cells: pd.DataFrame, kinds: tuple[str, ...]) -> Apart:
     return tell_apart(factors(columns), known["tried"].to_numpy(float))
 
 
-def fair_chances(model: CrewModel, kind: str) -> Callable[[Array], tuple[Array, Array]]:
-    """Each unit's fair yield as a function of the effects, with its slopes.
+AHEAD = np.sqrt(3.0)
+"""Outer nodes of the three-point rule of a normal distribution; weights 1/6, 2/3, 1/6."""
+
+
+def _mean_chance(eta: Array, variance: Array) -> tuple[Array, Array]:
+    """Chance of a pass averaged over what is not known of its logit, and the mean slope.
+
+    An effect drawn to its mean understates how far jobs and days lie apart, and with it how many
+    fail: the chance at the mean is not the mean chance.
+    """
+    reach = AHEAD * np.sqrt(variance)
+    chance, slope = np.zeros_like(eta), np.zeros_like(eta)
+    for side, weight in ((-1.0, 1 / 6), (0.0, 2 / 3), (1.0, 1 / 6)):
+        here = expit(eta + side * reach)
+        chance += weight * here
+        slope += weight * here * (1 - here)
+    return chance, slope
+
+
+def fair_chances(model: CrewModel, kind: str) -> Callable[[Node], tuple[Array, Array]]:
+    """Each unit's fair yield at a node, with its slopes in the effects.
 
     Fair: the chance averaged over all decided positions of the crew as they were, types, other
     units and jobs included, with this unit in place of its own kind's. A lot counts on the
@@ -164,10 +183,11 @@ def fair_chances(model: CrewModel, kind: str) -> Callable[[Array], tuple[Array, 
     of, shares = model.posterior.factors, _shares(model, kind)
     at, rows = of.names.index(kind), model.posterior.block(kind)
 
-    def quantity(effects: Array) -> tuple[Array, Array]:
+    def quantity(node: Node) -> tuple[Array, Array]:
+        effects = node.effects
         base = model.posterior.centre + of.spread(effects) - effects[of.codes[at]]
-        chance = expit(base[:, None] + effects[rows])
-        bend = shares.T * chance * (1 - chance)
+        chance, slope = _mean_chance(base[:, None] + effects[rows], node.variance[:, None])
+        bend = shares.T * slope
         slopes = of.levels_by_cells @ bend
         slopes[rows] = np.diag(bend.sum(axis=0))
         return np.einsum("ij,ji->i", shares, chance), slopes
@@ -189,8 +209,8 @@ def fair_logits(model: CrewModel, kind: str) -> Mixture:
     """Logit of each unit's fair yield."""
     chances = fair_chances(model, kind)
 
-    def quantity(effects: Array) -> tuple[Array, Array]:
-        value, slope = chances(effects)
+    def quantity(node: Node) -> tuple[Array, Array]:
+        value, slope = chances(node)
         return np.log(value) - np.log1p(-value), slope / (value * (1 - value))
 
     return model.posterior.smooth(quantity)
@@ -201,10 +221,11 @@ def fair_gaps(model: CrewModel, kind: str) -> Mixture:
     of, shares = model.posterior.factors, _shares(model, kind)
     chances = fair_chances(model, kind)
 
-    def quantity(effects: Array) -> tuple[Array, Array]:
-        value, slope = chances(effects)
-        chance = expit(model.posterior.centre + of.spread(effects))
-        crew = of.levels_by_cells @ (shares * (chance * (1 - chance))).T
+    def quantity(node: Node) -> tuple[Array, Array]:
+        value, slope = chances(node)
+        eta = model.posterior.centre + of.spread(node.effects)
+        chance, own = _mean_chance(eta, node.variance)
+        crew = of.levels_by_cells @ (shares * own).T
         return value - shares @ chance, slope - crew
 
     return model.posterior.smooth(quantity)

@@ -7,7 +7,7 @@ dense algebra of the size of all levels together.
 
 from yieldkit.methods.crossed.design import Factors, factors, treatment
 from yieldkit.methods.crossed.gaussian import GaussianFit, fit_gaussian
-from yieldkit.methods.crossed.integrate import Integrated, integrate
+from yieldkit.methods.crossed.integrate import Integrated, Node, integrate
 from yieldkit.methods.crossed.laplace import LaplaceFit, fit_laplace
 from yieldkit.methods.crossed.mixture import Mixture
 from yieldkit.methods.crossed.responses import Counts, Intervals
@@ -20,6 +20,7 @@ __all__ = [
     "Intervals",
     "LaplaceFit",
     "Mixture",
+    "Node",
     "factors",
     "fit_gaussian",
     "fit_laplace",

@@ -32,12 +32,14 @@ LEAST_WEIGHT = 1e-4
 class Node:
     """The approximation at one set of standard deviations.
 
-    ``effects`` are posterior means (the mode moved by the first-order skewness term), ``root`` is
-    the Cholesky factor of the curvature in units of ``scale``.
+    ``effects`` are posterior means (the mode moved by the first-order skewness term), ``variance``
+    that of each cell's predictor, ``root`` the Cholesky factor of the curvature in units of
+    ``scale``.
     """
 
     sd: Array
     effects: Array
+    variance: Array
     scale: Array
     root: Root
 
@@ -88,12 +90,13 @@ class Integrated:
             np.array([node.spread_of(functionals) for node in self.nodes]),
         )
 
-    def smooth(self, quantity: Callable[[Array], tuple[Array, Array]]) -> Mixture:
+    def smooth(self, quantity: Callable[[Node], tuple[Array, Array]]) -> Mixture:
         """Distribution of smooth functions of the effects, linearised at each node.
 
-        ``quantity`` takes effects, shape (q,), and gives values, shape (m,), and slopes (q, m).
+        ``quantity`` takes a node and gives values, shape (m,), and their slopes in the effects,
+        shape (q, m).
         """
-        made = [quantity(node.effects) for node in self.nodes]
+        made = [quantity(node) for node in self.nodes]
         return Mixture(
             self.weight,
             np.array([value for value, _ in made]),
@@ -270,7 +273,7 @@ class _Search:
         mean = scale * (inner.inner - inner.root.solve(scale * pull))
         there = problem.response.slopes(problem.predictor(mean, self.fixed), self.log_scale)
         root = problem.pair_sums(np.maximum(there.weight, 1e-12)).root_plus(scale)
-        return Node(sd, mean, scale, root)
+        return Node(sd, mean, leverage, scale, root)
 
 
 def _places(middle: Array, root: Array, points: int) -> tuple[Array, Array]:
