@@ -11,7 +11,7 @@ from tests.records.made_files import arc, crew, derived, entry, made, panel, tes
 from tests.records.test_ingest import SETTINGS, export, put
 from tests.records.test_ingest import crew as folder_of_a_crew  # noqa: F401
 from yieldkit.errors import CrewError
-from yieldkit.records import deriving
+from yieldkit.records import deriving, doubts_workbook
 from yieldkit.records.deriving import Decided, derive
 from yieldkit.records.doubts import decided_of, doubts_of
 from yieldkit.records.forgetting import forget
@@ -318,6 +318,14 @@ def test_what_is_typed_while_a_run_goes_on_stays_typed(filled, monkeypatch):
     monkeypatch.undo()
     ingest(filled)
     assert "T02" in set(open_crew(filled).attempts()["technician"])
+
+
+def test_doubts_that_find_no_room_are_counted(filled, monkeypatch):
+    monkeypatch.setattr(doubts_workbook, "MOST_ROWS", 1)
+    put(filled, "b.csv", export([50]).replace(",T01,", ",Pekka,"))
+    put(filled, "c.csv", export([51]).replace(",T01,", ",Liisa,"))
+    said = ingest(filled).said
+    assert any("no room for 2 more doubts" in line for line in said)
 
 
 def test_what_a_run_changes_in_last_weeks_figures_is_said(filled):

@@ -406,11 +406,13 @@ def write_doubts(
 ) -> tuple[int, tuple[str, ...]]:
     """Write ``doubts.xlsx``; the number of open doubts and what changed in last week's figures."""
     from yieldkit.records.doubts_workbook import write_workbook
+    from yieldkit.wording.records import no_room
 
     doubts = doubts_of(derived, crew, state["repairs"])
     said = list(_changed(before, derived, crew))
     try:
-        write_workbook(folder / WORKBOOK, doubts, state["repairs"])
+        if left_out := write_workbook(folder / WORKBOOK, doubts, state["repairs"]):
+            said.append(no_room(left_out))
     except OSError:
         said.append(f"{WORKBOOK} is open elsewhere: close it and run `yieldkit ingest` again.")
     except CrewError as error:  # what was typed there must not be lost

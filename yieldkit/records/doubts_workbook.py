@@ -43,8 +43,8 @@ _INTRODUCTION = (
 
 def write_workbook(
     path: Path, doubts: Sequence[Doubt], repairs: Sequence[Mapping[str, Any]]
-) -> None:
-    """Write the workbook beside the one there and put it in its place.
+) -> int:
+    """Write the workbook beside the one there and put it in its place; doubts that found no room.
 
     What was typed into the one there and is not yet among ``repairs`` stays filled in.
 
@@ -71,9 +71,11 @@ def write_workbook(
     for number, line in enumerate(_INTRODUCTION):
         first.write_string(number, 0, line, wrap)
     _print_on_one_width(first)
+    left_out = 0
     for name, kinds in SHEETS.items():
-        chosen = [doubt for doubt in doubts if doubt.kind in kinds][:MOST_ROWS]
-        _write_doubts(book.add_worksheet(name), chosen, typed, bold, wrap, fill)
+        chosen = [doubt for doubt in doubts if doubt.kind in kinds]
+        left_out += len(chosen[MOST_ROWS:])
+        _write_doubts(book.add_worksheet(name), chosen[:MOST_ROWS], typed, bold, wrap, fill)
     _write_decisions(book.add_worksheet(DECISIONS), repairs, undone, bold, wrap, fill)
     book.close()
     handle, part = tempfile.mkstemp(dir=path.parent, prefix=".part-", suffix=".xlsx")
@@ -84,6 +86,7 @@ def write_workbook(
     except OSError:
         os.unlink(part)
         raise
+    return left_out
 
 
 def _write_doubts(

@@ -79,6 +79,14 @@ def accounting(totals: Mapping[str, int]) -> str:
     )
 
 
+def no_room(doubts: int) -> str:
+    """Doubts that the workbook does not show."""
+    return (
+        f"doubts.xlsx has no room for {count(doubts, 'more doubt')}: they come in when those before"
+        " them are decided."
+    )
+
+
 def restated(week: str, was: Mapping[str, int], now: Mapping[str, int]) -> str:
     """What changed in a week's first-pass figures."""
 
