@@ -11,6 +11,7 @@ import signal
 import subprocess
 import sys
 import time
+from contextlib import contextmanager, suppress
 
 import pytest
 
@@ -19,18 +20,23 @@ from tests.records.test_store import contents, swept
 from yieldkit.records import deriving
 from yieldkit.records.ingest import ingest
 
-CHILD = """
-import pickle, sys
+SERVER = """
+import os, pickle, sys
+import yieldkit.records.doubts_workbook, yieldkit.records.layouts
 from yieldkit.records import deriving
-known = pickle.load(open(sys.argv[2], "rb"))
-deriving.derive = lambda sources, crew, decided=None: known[len(list(sources))]
 from yieldkit.records.ingest import ingest
+known = pickle.load(open(sys.argv[1], "rb"))
+deriving.derive = lambda sources, crew, decided=None: known[len(list(sources))]
 print("ready", flush=True)
-sys.stdin.readline()
-print("begun", flush=True)
-ingest(sys.argv[1])
-print("done", flush=True)
+for line in sys.stdin:
+    child = os.fork()
+    if not child:
+        print(os.getpid(), flush=True)
+        ingest(line.rstrip())
+        os._exit(0)
+    print("killed" if os.waitpid(child, 0)[1] else "done", flush=True)
 """
+"""Starts a run in a process of its own for each folder named; nothing is loaded anew for it."""
 
 
 @pytest.fixture
@@ -61,40 +67,50 @@ def prepared(crew, tmp_path, monkeypatch):  # noqa: F811
     return crew, untouched, kept, before, after, seconds
 
 
-def killed_once(folder, kept, delay):
-    """Start a run, kill it ``delay`` seconds after it began; whether it was still at work."""
-    child = subprocess.Popen(
-        [sys.executable, "-c", CHILD, str(folder), str(kept)],
+@contextmanager
+def runs(kept):
+    """A process that starts runs; killed runs leave it alive."""
+    server = subprocess.Popen(
+        [sys.executable, "-c", SERVER, str(kept)],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
         text=True,
     )
-    assert child.stdout.readline() == "ready\n"
-    child.stdin.write("go\n")
-    child.stdin.flush()
-    assert child.stdout.readline() == "begun\n"
+    try:
+        assert server.stdout.readline() == "ready\n"
+        yield server
+    finally:
+        server.communicate()
+
+
+def killed_once(server, folder, delay):
+    """Start a run, kill it ``delay`` seconds after it began; whether it was still at work."""
+    server.stdin.write(f"{folder}\n")
+    server.stdin.flush()
+    run = int(server.stdout.readline())
     time.sleep(delay)
-    child.send_signal(signal.SIGKILL)
-    said, _ = child.communicate()
-    return "done" not in said
+    with suppress(ProcessLookupError):  # it was done already
+        os.kill(run, signal.SIGKILL)
+    return server.stdout.readline() == "killed\n"
 
 
 def kill_many(prepared, times, seed):
     folder, untouched, kept, before, after, seconds = prepared
     draw = random.Random(seed)
     at_work = as_before = as_after = 0
-    for _ in range(times):
-        shutil.rmtree(folder)
-        shutil.copytree(untouched, folder)
-        at_work += killed_once(folder, kept, draw.uniform(0, seconds))
-        found = contents(folder)
-        assert found in (before, after)
-        as_before += found == before
-        as_after += found == after
-        ingest(folder)
-        assert contents(folder) == after
-        assert swept(folder)
+    with runs(kept) as server:
+        for _ in range(times):
+            shutil.rmtree(folder)
+            shutil.copytree(untouched, folder)
+            at_work += killed_once(server, folder, draw.uniform(0, seconds))
+            found = contents(folder)
+            assert found in (before, after)
+            as_before += found == before
+            as_after += found == after
+            ingest(folder)
+            assert contents(folder) == after
+            assert swept(folder)
     print(f"{times} kills, {at_work} at work: {as_before} as before, {as_after} as after, 0 mixed")
     return at_work
 
