@@ -92,8 +92,7 @@ def _draw(ax: Axes, found: DriftWatch, table: pd.DataFrame) -> Axes:
     streams = tuple(
         stream
         for stream in found.streams
-        if stream.watch.sums.max() <= 1
-        or (stream.unit, stream.quantity) in named
+        if stream.watch.sums.max() <= 1 or (stream.unit, stream.quantity) in named
     )
     return replace(found, streams=streams).plot(ax)
 
