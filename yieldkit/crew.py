@@ -77,6 +77,11 @@ class General(_Row):
         description="Minutes a failed first attempt costs where the rework log says too seldom"
         " [common practice 10-20]",
     )
+    recleave_minutes: float = Field(
+        2.0,
+        gt=0,
+        description="Minutes to cleave again after a refused cleave [common practice 1-3]",
+    )
     blade_turn_minutes: float = Field(
         3.0, gt=0, description="Minutes to turn a blade and test it [common practice 2-5]"
     )

@@ -48,6 +48,7 @@ def test_counts_begin_anew_at_each_logged_rotation():
             "loss_low_db": 0.02,
             "angle_crew_deg": 0.5,
             "error": "none",
+            "reached_arc": True,
             "arcs": 1,
         }
     )
@@ -80,6 +81,7 @@ def test_fibres_of_one_ribbon_load_the_blade_each_and_the_electrodes_once():
             "loss_low_db": 0.02,
             "angle_crew_deg": 0.5,
             "error": "none",
+            "reached_arc": True,
             "arcs": 1,
             "ribbon": ["r1"] * 12 + [None, None],
         }
@@ -199,3 +201,16 @@ def test_no_records_say_so(seen):
     _, tables, crew = seen
     empty = [table.iloc[:0] for table in tables]
     assert "Cannot tell" in str(what_can_we_see(*empty, crew=crew.crew))
+
+
+def test_refused_cleaves_alone_do_not_pay_for_turning_sooner():
+    # Refusals rise with use here, failures do not: a refused cleave costs a new cleave, no rework.
+    crew = simulate(fitting_crew(6, 26), seed=77)
+    found = blade_wear(
+        crew.tables["attempts"],
+        crew.tables["service"],
+        crew=crew.crew,
+        rework=crew.tables["rework"],
+    )
+    assert found.settings["refused_cost"] < found.settings["failed_cost"]
+    assert "Blades: keep your habit" in str(found)

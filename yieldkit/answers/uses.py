@@ -33,7 +33,7 @@ def uses_since(attempts: pd.DataFrame, service: pd.DataFrame, unit_kind: str) ->
         ``unit``, ``attempt_id``, ``date``, ``uses`` (-1 before the first renewal in the log),
         ``at_least`` (uses seen, also where the renewal is not known), ``life`` (number of the blade
         position), ``inferred`` (whether its beginning is inferred from angles), ``angle``,
-        ``score`` (loss), ``failed``.
+        ``score`` (loss), ``failed``, ``refused`` (before the arc).
     """
     rows = attempts[attempts[unit_kind].notna() & (attempts[unit_kind] != UNKNOWN)]
     rows = rows[rows["date"].notna()].sort_values(["date", "when"], kind="stable")
@@ -51,6 +51,7 @@ def uses_since(attempts: pd.DataFrame, service: pd.DataFrame, unit_kind: str) ->
             "angle": rows["angle_crew_deg"].to_numpy(float),
             "score": scored,
             "failed": rows["error"].fillna("none").ne("none").to_numpy(float),
+            "refused": ~rows["reached_arc"].fillna(True).to_numpy(bool),
         }
     )
     renewed = service[service["event"].isin(USES[unit_kind])]

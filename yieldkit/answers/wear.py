@@ -83,8 +83,8 @@ def blade_wear(
     known = uses[uses["uses"] >= 0]
     ends = interval_ends(uses)
     table = _table(known, unit_kind, confidence)
-    slope = _failure_slope(known, ends, confidence)
     price = _prices(attempts, rework, crew, unit_kind)
+    slope = _failure_slope(known, ends, confidence, price["refused_cost"] / price["failed_cost"])
     interval = _interval(slope, ends, price)
     findings = [_interval_finding(interval, ends, unit_kind, len(known), price)]
     findings += _unit_findings(uses, ends, interval, unit_kind)
@@ -141,17 +141,22 @@ def _clustered_se(value: pd.Series, life: pd.Series) -> float:
     return max(plain, float(np.sqrt((sums**2).sum())) / len(value))
 
 
-def _failure_slope(known: pd.DataFrame, ends: Array, confidence: float) -> dict[str, float]:
+def _failure_slope(
+    known: pd.DataFrame, ends: Array, confidence: float, refused: float
+) -> dict[str, float]:
     """Rise of the failed share over the crew's usual interval, within units, with its interval.
 
-    Failures rise with the square of uses; least squares with errors that allow for days.
+    Failures rise with the square of uses; least squares with errors that allow for days. A cleave
+    refused before the arc costs a new cleave, no rework: it counts as the part ``refused`` of a
+    failure.
     """
     if len(ends) < FEWEST_LIVES or len(known) < 60:
         return {"rise": np.nan, "low": np.nan, "high": np.nan, "habit": np.nan}
     habit = float(np.median(ends))
     x = (known["uses"] / habit) ** 2
     x = x - x.groupby(known["unit"]).transform("mean")
-    y = known["failed"] - known["failed"].groupby(known["unit"]).transform("mean")
+    lost = known["failed"].where(~known["refused"].astype(bool), refused)
+    y = lost - lost.groupby(known["unit"]).transform("mean")
     square = float((x**2).sum())
     rise = float((x * y).sum()) / square
     pushed = (x * (y - rise * x)).groupby([known["unit"], known["date"]]).sum()
@@ -173,9 +178,11 @@ def _prices(
     renewal = (
         general.blade_turn_minutes if unit_kind == "cleaver" else general.electrode_change_minutes
     )
+    again = min(general.recleave_minutes, failed)
     minutes: dict[str, Any] = {"failed_minutes": failed, "renewal_minutes": renewal}
     if not general.labour_per_hour:
-        return minutes | {"cost_unit": "min", "failed_cost": failed, "renewal_cost": renewal}
+        costs = {"failed_cost": failed, "refused_cost": again, "renewal_cost": renewal}
+        return minutes | {"cost_unit": "min"} | costs
     rate = general.labour_per_hour / 60
     made = attempts["connector_type"].dropna().value_counts(normalize=True)
     parts = sum(
@@ -186,6 +193,7 @@ def _prices(
     return minutes | {
         "cost_unit": general.currency,
         "failed_cost": failed * rate + float(parts),
+        "refused_cost": again * rate,
         "renewal_cost": renewal * rate + crew.part(PARTS[unit_kind]).price,
     }
 

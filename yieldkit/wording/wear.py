@@ -52,7 +52,8 @@ def _costs(values: Mapping[str, Any]) -> str:
     if "best_cost" in values:
         said += f", at {values['best']:.0f} {use}s about {values['best_cost']:.2f} {unit}"
     return (
-        f"{said}, at {values['failed_cost']:.2f} {unit} for a failed attempt and "
+        f"{said}, at {values['failed_cost']:.2f} {unit} for a failed attempt, "
+        f"{values['refused_cost']:.2f} {unit} for a refused cleave and "
         f"{values['renewal_cost']:.2f} {unit} each time that they are {turned}."
     )
 
