@@ -25,6 +25,7 @@ _HOMES: dict[str, str] = {
     "first_pass_table": "yieldkit.answers.yields",
     "weekly_trend": "yieldkit.answers.steps",
     "step_yields": "yieldkit.answers.steps",
+    "used_per_accepted": "yieldkit.answers.steps",
     "open_positions": "yieldkit.answers.steps",
     "cost_of_rework": "yieldkit.answers.rework",
     "drift_watch": "yieldkit.answers.drift",

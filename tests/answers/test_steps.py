@@ -3,8 +3,9 @@
 import numpy as np
 import pandas as pd
 from pytest import approx
+from scipy import stats
 
-from yieldkit.answers.steps import open_positions, step_yields, weekly_trend
+from yieldkit.answers.steps import open_positions, step_yields, used_per_accepted, weekly_trend
 from yieldkit.crew import Crew, General
 
 NOW = pd.Timestamp("2026-11-23 06:00", tz="UTC")
@@ -93,3 +94,40 @@ def test_open_positions_are_counted_by_job_with_the_oldest_wait():
     assert table["oldest_days"].tolist() == approx([50.0, 3.0])
     late = [one.values["job"] for one in found.findings if one.code == "open_too_long"]
     assert late == ["J1"]
+
+
+def test_arcs_and_bodies_of_given_up_positions_count_for_the_accepted_ones():
+    rows = positions(
+        [
+            ("J1", "accepted", "2026-11-17 08:00", "yes", None),
+            ("J2", "accepted", "2026-11-17 08:00", "no", "splice"),
+            ("J3", "given up", "2026-11-17 08:00", "no", "splice"),
+            ("J3", "accepted as is", "2026-11-17 08:00", "yes", None),
+            ("J3", "open", "2026-11-17 08:00", "pending", None),
+        ]
+    ).assign(arcs=[1, 2, 3, 1, 9], bodies=[1, 2, 2, 1, 9], connector_type="LC")
+    found = used_per_accepted(rows)
+    row = found.table.iloc[0]
+    assert (row["n"], row["jobs"]) == (3, 3)
+    assert (row["arcs"], row["bodies"]) == (approx(7 / 3), approx(2.0))
+    assert row["arcs_low"] < row["arcs"] < row["arcs_high"]
+    assert "LC 2.33 arcs (" in str(found) and "3 joints" in str(found)
+
+
+def test_jackknife_of_a_ratio_with_equal_jobs_is_the_error_of_a_mean():
+    # with jobs of one joint each the ratio is a mean: its error is that of a mean
+    arcs = [1, 1, 2, 1, 3, 1, 1, 2]
+    rows = positions(
+        [(f"J{at}", "accepted", "2026-11-17 08:00", "yes", None) for at in range(8)]
+    ).assign(arcs=arcs, bodies=1, connector_type="LC")
+    row = used_per_accepted(rows).table.iloc[0]
+    half = stats.t.ppf(0.975, 7) * stats.sem(arcs)
+    assert row["arcs_high"] - row["arcs"] == approx(half)
+    assert row["bodies_low"] == row["bodies_high"] == 1.0
+
+
+def test_two_jobs_give_no_interval():
+    rows = positions(
+        [(f"J{at}", "accepted", "2026-11-17 08:00", "yes", None) for at in range(2)]
+    ).assign(arcs=1, bodies=1, connector_type="LC")
+    assert np.isnan(used_per_accepted(rows).table["arcs_low"].item())

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from scipy.special import stdtrit
 
 from yieldkit.answers.result import Finding, Result
-from yieldkit.answers.yields import FirstPassYield, first_pass_yield, job_spread
+from yieldkit.answers.yields import FirstPassYield, first_pass_yield, job_spread, labels_of
 from yieldkit.crew import Crew
 from yieldkit.methods.proportions import proportion
 from yieldkit.records.tables import UNKNOWN, require_columns
@@ -17,6 +18,7 @@ from yieldkit.records.tables import UNKNOWN, require_columns
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+ACCEPTED = ("accepted", "accepted as is")
 WORK_STEPS = ("splice", "protect", "crimp", "inspect", "test", UNKNOWN)
 
 
@@ -98,6 +100,88 @@ def step_yields(
         as_of=as_of,
         behind=failed.assign(step=step)[["step", "position_id"]],
     )
+
+
+def used_per_accepted(
+    positions: pd.DataFrame,
+    *,
+    by: str = "connector_type",
+    confidence: float = 0.95,
+    as_of: pd.Timestamp | None = None,
+) -> Result:
+    """Recorded arcs and connector bodies for each accepted joint, by group.
+
+    Arcs and bodies of positions that were given up count too; those of open ones wait. Both are
+    lower bounds, as what nobody wrote down is not in them.
+
+    Parameters
+    ----------
+    positions : DataFrame
+        The schema's positions.
+    by : str
+        A grouping of ``first_pass_yield``.
+    confidence : float
+        Of the intervals [fraction], by leaving out one job at a time (jackknife of a ratio, W. G.
+        Cochran, Sampling Techniques, 1977, section 6.15); missing with fewer than three jobs.
+
+    Returns
+    -------
+    Result
+        ``table``: ``by``, ``group``, ``n`` [accepted positions], ``jobs``, ``arcs``, ``arcs_low``,
+        ``arcs_high`` [arcs per accepted position], ``bodies``, ``bodies_low``, ``bodies_high``
+        [pieces per accepted position].
+    """
+    require_columns(positions, ["state", "job", "arcs", "bodies", "first_attempt_id"])
+    ended = positions["state"].isin([*ACCEPTED, "given up"]) & positions["first_attempt_id"].notna()
+    done = positions[ended]
+    group = labels_of(positions, by).loc[done.index]
+    sums = (
+        pd.DataFrame(
+            {
+                "group": group,
+                "job": done["job"].fillna(UNKNOWN),
+                "n": done["state"].isin(ACCEPTED).astype(float),
+                "arcs": done["arcs"].astype(float).fillna(0.0),
+                "bodies": done["bodies"].astype(float).fillna(0.0),
+            }
+        )
+        .groupby(["group", "job"], sort=True)
+        .sum()
+    )
+    rows = []
+    for name, jobs in sums.groupby(level="group", sort=True):
+        row = {"by": by, "group": name, "n": int(jobs["n"].sum()), "jobs": len(jobs)}
+        for part in ("arcs", "bodies"):
+            ends = _ratio(jobs[part].to_numpy(), jobs["n"].to_numpy(), confidence)
+            row |= dict(zip((part, f"{part}_low", f"{part}_high"), ends, strict=True))
+        row["arcs_low"] = np.maximum(row["arcs_low"], 1.0)  # no joint without an arc
+        rows.append(row)
+    columns = ["by", "group", "n", "jobs"]
+    columns += [f"{part}{end}" for part in ("arcs", "bodies") for end in ("", "_low", "_high")]
+    table = pd.DataFrame(rows, columns=columns)
+    told = [row for row in table.to_dict("records") if row["n"]]
+    found = (Finding("used_per_accepted", {"rows": told}, "note"),) if told else ()
+    return Result(
+        table=table,
+        findings=found,
+        confidence=confidence,
+        as_of=as_of,
+        behind=pd.DataFrame({"by": by, "group": group, "position_id": done["position_id"]}),
+    )
+
+
+def _ratio(total: np.ndarray, n: np.ndarray, confidence: float) -> tuple[float, float, float]:
+    """Total over n, with its interval by leaving out one job at a time."""
+    if not n.sum():
+        return np.nan, np.nan, np.nan
+    value, jobs = float(total.sum() / n.sum()), len(n)
+    left = n.sum() - n
+    if jobs < 3 or not left.all():
+        return value, np.nan, np.nan
+    without = (total.sum() - total) / left
+    error = float(np.sqrt((jobs - 1) / jobs * ((without - without.mean()) ** 2).sum()))
+    half = float(stdtrit(jobs - 1, (1 + confidence) / 2)) * error
+    return value, max(value - half, 0.0), value + half
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -231,6 +231,11 @@ def iso_week(days: pd.Series) -> pd.Series:
     return label.astype(object).where(pd.to_datetime(days).notna(), None)
 
 
+def labels_of(positions: pd.DataFrame, by: str) -> pd.Series:
+    """Group of each position as text; ``by`` as for ``first_pass_yield``."""
+    return _labels(_group_column(positions, by))
+
+
 def _group_column(positions: pd.DataFrame, by: str) -> pd.Series:
     if by == "all":
         return pd.Series("all", index=positions.index)

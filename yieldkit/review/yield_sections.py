@@ -9,7 +9,7 @@ from typing import Any
 import pandas as pd
 
 from yieldkit.answers.result import Finding
-from yieldkit.answers.steps import open_positions, step_yields, weekly_trend
+from yieldkit.answers.steps import open_positions, step_yields, used_per_accepted, weekly_trend
 from yieldkit.answers.yields import first_pass_table, first_pass_yield
 from yieldkit.figures.intervals import draw_intervals
 from yieldkit.figures.trend import draw_trend
@@ -74,6 +74,7 @@ def yields_of_week(asked: Asked) -> Part:
     week = first_pass_table(asked.positions, **options).table
     trend = weekly_trend(asked.quarter, **options)
     steps = step_yields(asked.positions, **options)
+    used = used_per_accepted(asked.quarter, confidence=asked.confidence)
     of_week = week[week["by"] != "week"]
     last_week, restated = _last_week(asked)
     mine = of_week[of_week["stage"] == "termination"]
@@ -81,7 +82,7 @@ def yields_of_week(asked: Asked) -> Part:
     tables = [shown.first_pass(rows, words.CAPTIONS[by]) for by, rows in groups.items()]
     if len(mine):
         tables.append(shown.steps(steps.table, words.CAPTIONS["steps"]))
-    findings = (last_week, *steps.findings) if len(mine) else (last_week,)
+    findings = (last_week, *steps.findings, *used.findings) if len(mine) else (last_week,)
     behind, gaps, units = sources(asked)
     pictures = (*_pictures(trend.table, groups), *gaps)
     return Part(
@@ -90,6 +91,7 @@ def yields_of_week(asked: Asked) -> Part:
         further={
             "trend": trend.table,
             "steps": steps.table,
+            "per_accepted": used.table,
             "restated": restated,
             "sources": units,
         },

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from yieldkit.wording.numbers import count, day, interval, listed, percent
+from yieldkit.wording.numbers import count, day, interval, listed, missing, percent
 
 
 def _first_pass_yield(values: Mapping[str, Any]) -> str:
@@ -37,6 +37,24 @@ def _worst_step(values: Mapping[str, Any]) -> str:
         f"{values['failed']} of {values['all']} ({lost} of the {values['n']} that reached it, "
         f"{between})."
     )
+
+
+def _used_per_accepted(values: Mapping[str, Any]) -> str:
+    def each(row: Mapping[str, Any], part: str, words: str) -> str:
+        ends = (
+            ""
+            if missing(row[f"{part}_low"])
+            else f" ({row[f'{part}_low']:.2f} to {row[f'{part}_high']:.2f})"
+        )
+        return f"{row[part]:.2f} {words}{ends}"
+
+    told = []
+    for row in values["rows"]:
+        said = f"{row['group']} {each(row, 'arcs', 'arcs')}"
+        if row["bodies"] > 0:
+            said += f" and {each(row, 'bodies', 'bodies')}"
+        told.append(f"{said}, {count(row['n'], 'joint')}")
+    return f"Each accepted joint took at least: {'; '.join(told)}."
 
 
 def _preparation_losses(values: Mapping[str, Any]) -> str:
@@ -126,6 +144,7 @@ SENTENCES: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "first_pass_too_few": _first_pass_too_few,
     "worst_step": _worst_step,
     "preparation_losses": _preparation_losses,
+    "used_per_accepted": _used_per_accepted,
     "open_positions": _open_positions,
     "open_too_long": _open_too_long,
     "groups_compared": _groups_compared,
