@@ -58,13 +58,11 @@ def prepared(crew, tmp_path, monkeypatch):  # noqa: F811
     put(crew, "b.csv", export(range(5, 13)))
     untouched = tmp_path / "untouched"
     shutil.copytree(crew, untouched)
-    began = time.perf_counter()
     ingest(crew)
-    seconds = time.perf_counter() - began
     after = contents(crew)
     kept = tmp_path / "derived.pickle"
     kept.write_bytes(pickle.dumps(known))
-    return crew, untouched, kept, before, after, seconds
+    return crew, untouched, kept, before, after
 
 
 @contextmanager
@@ -84,11 +82,24 @@ def runs(kept):
         server.communicate()
 
 
-def killed_once(server, folder, delay):
-    """Start a run, kill it ``delay`` seconds after it began; whether it was still at work."""
+def begun(server, folder):
+    """Start a run; its process."""
     server.stdin.write(f"{folder}\n")
     server.stdin.flush()
-    run = int(server.stdout.readline())
+    return int(server.stdout.readline())
+
+
+def seconds_of(server, folder):
+    """How long a run takes that nobody kills."""
+    begun(server, folder)
+    began = time.perf_counter()
+    assert server.stdout.readline() == "done\n"
+    return time.perf_counter() - began
+
+
+def killed_once(server, folder, delay):
+    """Start a run, kill it ``delay`` seconds after it began; whether it was still at work."""
+    run = begun(server, folder)
     time.sleep(delay)
     with suppress(ProcessLookupError):  # it was done already
         os.kill(run, signal.SIGKILL)
@@ -96,13 +107,19 @@ def killed_once(server, folder, delay):
 
 
 def kill_many(prepared, times, seed):
-    folder, untouched, kept, before, after, seconds = prepared
+    folder, untouched, kept, before, after = prepared
     draw = random.Random(seed)
     at_work = as_before = as_after = 0
+
+    def anew():
+        shutil.rmtree(folder)
+        shutil.copytree(untouched, folder)
+
     with runs(kept) as server:
+        anew()
+        seconds = seconds_of(server, folder)
         for _ in range(times):
-            shutil.rmtree(folder)
-            shutil.copytree(untouched, folder)
+            anew()
             at_work += killed_once(server, folder, draw.uniform(0, seconds))
             found = contents(folder)
             assert found in (before, after)
