@@ -3,6 +3,7 @@
 import shutil
 from pathlib import Path
 
+import openpyxl
 import pandas as pd
 import pytest
 
@@ -58,6 +59,15 @@ def test_demo_writes_every_stable_table_with_its_fixed_columns(demo_said):
     tables = {path.stem: pd.read_csv(path) for path in (pages[0].parent / "tables").glob("*.csv")}
     assert {name: list(table.columns) for name, table in tables.items()} == COLUMNS
     assert all(len(table) for table in tables.values())
+
+
+def test_the_demos_workbook_tells_of_every_sheet_on_its_first(demo_said):
+    _, pages = demo_said
+    book = openpyxl.load_workbook(pages[0].parent / "review.xlsx", read_only=True)
+    front = ([cell for cell in row if cell is not None] for row in book["about"].values)
+    told = {row[0] for row in front if len(row) == 3 and row[2]}
+    assert set(book.sheetnames) - {"about"} <= told
+    book.close()
 
 
 def test_demo_leaves_a_folder_that_is_there_alone(demo, demo_said, capsys):

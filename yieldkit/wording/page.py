@@ -209,6 +209,7 @@ SHEETS: dict[str, str] = {
     "restated": "Last week's yield as first given and as known now",
     "trend": "First-pass yield of a week",
     "steps": "Share of first attempts that got past a step",
+    "per_accepted": "A connector type: arcs and bodies for each accepted joint, lower bounds",
     "open": "A begun joint that is not accepted yet",
     "sources": "A unit: its first pass less the crew's, with the same mix of work [points]",
     "refused": "A row that could not be read, with the reason and its raw text",
