@@ -12,7 +12,7 @@ from scipy.special import expit, logit
 from yieldkit.crew import Crew
 from yieldkit.methods.crossed import Counts, factors, integrate
 from yieldkit.methods.durations import Minutes, rework_minutes
-from yieldkit.records.tables import UNKNOWN
+from yieldkit.records.tables import ACCEPTED, UNKNOWN
 
 JOB_PRIOR_SD = 0.5
 """Scale of the half-normal prior of the spread between jobs [logit]."""
@@ -266,7 +266,7 @@ def learn_chances(
 def failures_at(positions: pd.DataFrame) -> pd.Series:
     """Failed tries at each decided position, as recorded: nought where the first passed."""
     arcs = positions["arcs"].astype(float).fillna(1)
-    accepted = positions["state"].isin(["accepted", "accepted as is"])
+    accepted = positions["state"].isin(ACCEPTED)
     failed = np.where(accepted, np.maximum(arcs - 1, 1), np.maximum(arcs, 1))
     passed = positions["first_pass_termination"] == "yes"
     return pd.Series(np.where(passed, 0.0, failed), index=positions.index)
@@ -312,7 +312,7 @@ def _retries(
     known = positions["first_pass_termination"].isin(["yes", "no"])
     first_failed = positions[known & (positions["first_pass_termination"] == "no")]
     arcs = first_failed["arcs"].astype(float).fillna(1).to_numpy()
-    accepted = first_failed["state"].isin(["accepted", "accepted as is"]).to_numpy()
+    accepted = first_failed["state"].isin(ACCEPTED).to_numpy()
     tries = np.where(accepted, np.maximum(arcs, 2), arcs)
     made = int(np.maximum(tries - 1, 0).sum())
     passed = int(accepted.sum())

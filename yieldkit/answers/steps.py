@@ -13,12 +13,11 @@ from yieldkit.answers.result import Finding, Result
 from yieldkit.answers.yields import FirstPassYield, first_pass_yield, job_spread, labels_of
 from yieldkit.crew import Crew
 from yieldkit.methods.proportions import proportion
-from yieldkit.records.tables import UNKNOWN, require_columns
+from yieldkit.records.tables import ACCEPTED, STATES, UNKNOWN, require_columns
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-ACCEPTED = ("accepted", "accepted as is")
 WORK_STEPS = ("splice", "protect", "crimp", "inspect", "test", UNKNOWN)
 
 
@@ -232,7 +231,7 @@ def open_positions(
         (first arc of the longest waiting open position) and ``oldest_days`` [d] at ``as_of``.
     """
     require_columns(positions, ["job", "state", "first_when", "site"])
-    states = ["not started", "open", "accepted", "accepted as is", "given up"]
+    states = list(STATES)
     job = positions["job"].fillna(UNKNOWN)
     table = pd.crosstab(job.rename("job"), positions["state"].rename("state"))
     table = table.reindex(columns=states, fill_value=0)

@@ -19,6 +19,7 @@ UNKNOWN = "unknown"
 LINKS = ("exact", "normalised", "probable", "unlinked")
 FIRST_PASS = ("yes", "no", "pending", "unknown")
 STATES = ("not started", "open", "accepted", "accepted as is", "given up")
+ACCEPTED = ("accepted", "accepted as is")
 STEPS = ("prepare", "cleave", "splice", "protect", "crimp", "inspect", "test", UNKNOWN)
 """Steps where a failure is found; ``prepare`` and ``cleave`` lie before the arc."""
 CAUSES = (

@@ -21,7 +21,7 @@ from yieldkit.review.page import TEMPLATES
 from yieldkit.review.pictures import picture
 from yieldkit.wording import page as words
 from yieldkit.wording import spares as said
-from yieldkit.wording.numbers import day, interval, percent
+from yieldkit.wording.numbers import day, interval, money, percent
 
 COLUMNS = (
     *("connector_type", "part", "positions"),
@@ -244,7 +244,7 @@ def _hours(answer: BidSpares) -> Shown:
             percent(row["level"], 0),
             f"{row['hours']:.0f} h",
             f"{row['rework_hours']:.0f} h",
-            said.money(row["rework_cost"], currency),
+            money(row["rework_cost"], currency),
         )
         for row in answer.hours.to_dict("records")
     )

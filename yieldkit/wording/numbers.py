@@ -46,6 +46,12 @@ def count(number: float, one: str, many: str | None = None) -> str:
     return f"{number:,} {one if number == 1 else many or one + 's'}".replace(",", "\u202f")
 
 
+def money(amount: float, currency: str) -> str:
+    """An amount without false digits: "EUR 1 240"."""
+    shown = f"{amount:,.0f}" if abs(amount) >= 20 else f"{amount:,.2f}"
+    return f"{currency} {shown}".replace(",", "\u202f")
+
+
 def day(when: date | datetime) -> str:
     """A day as "Tue 17 Nov 2026", the same in every language setting."""
     if missing(when):

@@ -3,8 +3,7 @@
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from yieldkit.wording.numbers import count, interval, percent
-from yieldkit.wording.spares import money
+from yieldkit.wording.numbers import count, interval, money, percent
 
 
 def _rework_none(values: Mapping[str, Any]) -> str:

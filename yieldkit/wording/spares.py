@@ -3,7 +3,7 @@
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from yieldkit.wording.numbers import count, day, interval, listed, percent
+from yieldkit.wording.numbers import count, day, interval, listed, money, percent
 
 PARTS = {
     "body": ("connector body", "connector bodies"),
@@ -76,12 +76,6 @@ def part_words(part: str, many: float = 2) -> str:
     """A part as a person names it."""
     one, more = PARTS.get(part, (part.replace("_", " "), part.replace("_", " ")))
     return one if many == 1 else more
-
-
-def money(amount: float, currency: str) -> str:
-    """An amount without false digits: "EUR 1 240"."""
-    shown = f"{amount:,.0f}" if abs(amount) >= 20 else f"{amount:,.2f}"
-    return f"{currency} {shown}".replace(",", "\u202f")
 
 
 def _take(values: Mapping[str, Any]) -> str:
