@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -171,13 +171,23 @@ def _placed(rows: Rows, layout: Layout) -> Header | None:
     return Header(start, 0, tuple(f"column {i + 1}" for i in range(width)), found)
 
 
-def body_of(rows: Rows, header: Header, layout: Layout) -> Body:
-    """Data rows below the headings, furniture left out."""
+def body_of(
+    rows: Rows,
+    header: Header,
+    layout: Layout,
+    aside: frozenset[int] = frozenset(),
+    joined: Mapping[int, str] | None = None,
+) -> Body:
+    """Data rows below the headings, furniture left out, also the rows ``aside``.
+
+    ``joined`` are rows on which another file goes on, with the reason for refusing them.
+    """
     start = header.row + header.rows
     count = max(0, len(rows.lines) - start)
     lines = rows.lines.slice(start)
     numbers = np.arange(start + 1, start + 1 + count)
     kept = ~furniture_rows(rows, lines, start, header, layout)
+    kept[[row - start for row in aside if start <= row < start + count]] = False
     if rows.cells is not None:
         body = _from_cells(rows, header, layout, start, kept)
     elif layout.format == "fixed":
@@ -185,6 +195,9 @@ def body_of(rows: Rows, header: Header, layout: Layout) -> Body:
     else:
         body = _from_lines(lines, header, layout, kept, rows.ended)
     columns, misshapen = body
+    for at, why in (joined or {}).items():
+        if start <= at < start + count and kept[at - start]:
+            misshapen[int(kept[: at - start].sum())] = ("", lines[at - start].as_py()[-80:], why)
     index = pa.array(np.flatnonzero(kept))
     raw = lines.take(index)
     if rows.odd:

@@ -86,3 +86,12 @@ def _is_furniture(cells: Sequence[str], header: Header) -> bool:
         return False
     keys = {p for key in ("when", "counter") for p in header.where.get(key, ())} - {first}
     return not any(p in keys for p in filled)
+
+
+def is_record_like(cells: Sequence[str], header: Header) -> bool:
+    """Whether cells are of a record, however spoilt, and not of a line above headings."""
+    filled = sum(bool(cell.strip()) for cell in cells)
+    keys = {p for key in ("when", "counter") for p in header.where.get(key, ()) if p < len(cells)}
+    if not keys:
+        return 2 * filled > header.width
+    return filled > 2 and all(any(one.isdigit() for one in cells[place]) for place in keys)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import fnmatch
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 import pyarrow as pa
@@ -16,7 +16,8 @@ from yieldkit.records.bodies import Body, Header, body_of, find_header
 from yieldkit.records.dates import times
 from yieldkit.records.declared import Layout, keys_of
 from yieldkit.records.fingerprints import fingerprints
-from yieldkit.records.parsed import PARSED, Parsed
+from yieldkit.records.parsed import NOT_NAMED, PARSED, Parsed
+from yieldkit.records.parts import MACHINE, continues, parts_of
 from yieldkit.records.reading import CONTROL, MAX_LINE, Rows, kind_of, text_rows
 from yieldkit.records.tables import arrow_schema
 from yieldkit.records.typing_cells import (
@@ -96,15 +97,14 @@ def parse(data: bytes, name: str, layout: Layout) -> Parsed:
             wanted=", ".join(str(heading) for heading in layout.needed[:6]),
             remedy="Run `yieldkit layout` on the file to see what it holds.",
         )
-    parts, refused = [], []
+    parts, refused, said_by_part = [], [], []
     words: dict[str, list[str]] = {}
     for rows, header in found:
-        said = _constants(layout, rows, header, name)
-        body = body_of(rows, header, said)
-        typed, kept = _typed(body, said)
-        parts.append(typed)
-        refused.append(kept)
-        words |= _words(typed.schema.metadata)
+        for typed, kept, said in _parts(rows, header, layout, name):
+            parts.append(typed)
+            refused.append(kept)
+            said_by_part.append(said)
+            words |= _words(typed.schema.metadata)
     schema = arrow_schema(PARSED[layout.table])
     table = pa.concat_tables([part.cast(schema) for part in parts])
     lost = pa.concat_tables(refused)
@@ -116,7 +116,7 @@ def parse(data: bytes, name: str, layout: Layout) -> Parsed:
     several = bool(layout.ribbon or layout.readings)
     typed_rows = _source_rows(table) if several else table.num_rows
     count = typed_rows + lost.num_rows
-    furniture = _furniture(layout, found[0], name)
+    furniture = _furniture(layout, said_by_part)
     if words:
         furniture["unknown_words"] = words
     return Parsed(layout.name, layout.table, table, lost, count, furniture)
@@ -164,11 +164,6 @@ def _wanted_sheets(found: list[Rows], name: str, layout: Layout) -> list[Rows]:
     return wanted
 
 
-def _above(rows: Rows, header: Header) -> list[str]:
-    """Lines above the headings."""
-    return [line.replace("\t", " ") for line in rows.lines.slice(0, header.row).to_pylist()]
-
-
 def said_by(patterns: dict[str, str], texts: Sequence[str]) -> dict[str, str]:
     """First match of each pattern; its first group, if it has one."""
     found = {}
@@ -181,28 +176,66 @@ def said_by(patterns: dict[str, str], texts: Sequence[str]) -> dict[str, str]:
     return found
 
 
-def _constants(layout: Layout, rows: Rows, header: Header, name: str) -> Layout:
-    """Layout with what this file's preamble, sheet and name say as constants."""
-    said = said_by(layout.file_name, [name]) | said_by(layout.preamble, _above(rows, header))
+def _parts(
+    rows: Rows, header: Header, layout: Layout, name: str
+) -> Iterator[tuple[pa.Table, pa.Table, dict[str, str]]]:
+    """Typed and refused rows of each download in a text file or sheet, and what it says of itself.
+
+    A part that names no machine is of the machine before it where its records run on; else of one
+    that is not named, never of the first.
+    """
+    by_name = said_by(layout.file_name, [name])
+    machine = [k for k in MACHINE if k in {*layout.preamble, *layout.file_name}]
+    asked = bool(machine) and not set(MACHINE) & {*layout.columns, *layout.constants}
+    before: pa.Table | None = None
+    said = by_name
+    for number, part in enumerate(parts_of(rows, header, layout)):
+        own = said_by(layout.preamble, part.above)
+        body = body_of(part.rows, part.header, layout, part.aside, part.joined)
+        named = any(key in own for key in machine)
+        if not number or (asked and named):
+            rest = by_name if not number else _without(by_name, MACHINE)
+            said = rest | own
+        elif not asked:
+            said = by_name | (own or said)
+        else:
+            typed, _ = _typed(body, _with(layout, said | own))
+            if before is not None and continues(before, typed):
+                said = said | own
+            else:
+                where = f"{part.rows.sheet}, " if part.rows.sheet else ""
+                unnamed = f"{NOT_NAMED}{name}, {where}from row {part.header.row + 2}"
+                said = _without(by_name, MACHINE) | own | {"splicer": unnamed}
+        typed, refused = _typed(body, _with(layout, said))
+        if typed.num_rows:
+            before = typed
+        yield typed, refused, said
+
+
+def _without(said: dict[str, str], keys: Sequence[str]) -> dict[str, str]:
+    return {key: value for key, value in said.items() if key not in keys}
+
+
+def _with(layout: Layout, said: dict[str, str]) -> Layout:
+    """Layout with what a part of a file says of itself as constants."""
     keys = set(keys_of(layout.table))
     mine = {key: value for key, value in said.items() if key in keys}
     return layout.model_copy(update={"constants": {**layout.constants, **mine}}) if mine else layout
 
 
-def _furniture(layout: Layout, first: tuple[Rows, Header], name: str) -> dict[str, object]:
-    """What the file says about itself."""
-    said = said_by(layout.file_name, [name]) | said_by(layout.preamble, _above(*first))
+def _furniture(layout: Layout, parts: Sequence[dict[str, str]]) -> dict[str, object]:
+    """What the file says about itself, where all its parts agree."""
     found: dict[str, object] = {}
-    if "splicer" in said or "splicer" in layout.constants:
-        found["unit"] = said.get("splicer", layout.constants.get("splicer"))
-    if "downloaded" in said:
-        read = times(pa.array([said["downloaded"]]), layout.dates)
-        if read.read[0]:
-            found["downloaded"] = dt.datetime(1970, 1, 1) + dt.timedelta(
-                milliseconds=int(read.ms[0])
-            )
-    if said.get("rows", "").isdigit():
-        found["rows_said"] = int(said["rows"])
+    units = {said.get("splicer", layout.constants.get("splicer")) for said in parts}
+    if len(units) == 1 and None not in units:
+        found["unit"] = units.pop()
+    stamps = [said["downloaded"] for said in parts if "downloaded" in said]
+    read = times(pa.array(stamps, pa.string()), layout.dates)
+    if len(stamps) == len(parts) and read.read.all():
+        newest = int(max(read.ms.tolist()))
+        found["downloaded"] = dt.datetime(1970, 1, 1) + dt.timedelta(milliseconds=newest)
+    if len(parts) == 1 and parts[0].get("rows", "").isdigit():
+        found["rows_said"] = int(parts[0]["rows"])
     return found
 
 

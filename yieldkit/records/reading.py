@@ -163,12 +163,25 @@ def text_rows(data: bytes, encoding: str, delimiter: str = "", quote: str = '"')
     text = decode(data, encoding)
     if "\r" in text:
         text = text.replace("\r\n", "\n").replace("\r", "\n")
+    if "\ufeff" in text:
+        text = _marks_within(text)
     ended = text.endswith("\n")
     odd = CONTROL.search(text) is not None
     lines = pc.split_pattern(pa.array([text[:-1] if ended else text], pa.string()), "\n").flatten()
     if quote and quote in text:
         lines = _joined(lines, delimiter, quote)
     return Rows("", lines, ended=ended, odd=odd)
+
+
+def _marks_within(text: str) -> str:
+    """Text without the byte-order marks of files put behind the first; a line begins at each.
+
+    Within a line a mark counts only where what follows begins as the first file does.
+    """
+    lead = text[:3]
+    if "\n" not in lead:
+        text = re.sub(rf"(?<!\n)\ufeff(?={re.escape(lead)})", "\n", text)
+    return text.replace("\n\ufeff", "\n")
 
 
 _ASCII_CONTROL = bytes(code for code in (*range(32), 127) if code not in (9, 10, 13))

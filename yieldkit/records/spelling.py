@@ -14,6 +14,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from yieldkit.records.parsed import NOT_NAMED
+
 How = Literal["exact", "normalised", "alias", "decision", "rule", "new", "unknown"]
 """How a spelling got its meaning. ``new``: no list names it, its own form is the code;
 ``unknown``: a list exists and it fits none or several."""
@@ -134,8 +136,8 @@ def _meaning(
             if form in source:
                 return Meaning(kind, text, source[form], how)  # type: ignore[arg-type]
     key = tokens(text)
-    if not key:
-        return Meaning(kind, text, None, "unknown")
+    if not key or text.startswith(NOT_NAMED):
+        return Meaning(kind, text, None, "unknown", tuple(listed) if key else ())
     same = by_tokens.get(key, [])
     if len(same) == 1:
         return Meaning(kind, text, same[0], "exact" if text == same[0] else "normalised")
