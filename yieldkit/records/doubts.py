@@ -88,11 +88,10 @@ def doubts_of(derived: Derived, crew: Crew, repairs: list[dict[str, Any]]) -> li
     return sorted(left, key=lambda doubt: order[doubt.state])
 
 
-def doubts_table(derived: Derived, crew: Crew, repairs: list[dict[str, Any]]) -> pa.Table:
+def doubts_table(doubts: list[Doubt]) -> pa.Table:
     """Doubts as a table for notebooks and pages."""
     import pyarrow as pa
 
-    doubts = doubts_of(derived, crew, repairs)
     names = ("kind", "key", "found", "suggested", "state", "where")
     columns = {
         name: pa.array([getattr(doubt, name) for doubt in doubts], pa.string()) for name in names
@@ -399,19 +398,19 @@ def _few(words: list[str]) -> str:
 
 def write_doubts(
     folder: Path,
+    doubts: list[Doubt],
     derived: Derived,
     crew: Crew,
-    state: dict[str, Any],
+    repairs: list[dict[str, Any]],
     before: pa.Table | None,
 ) -> tuple[int, tuple[str, ...]]:
     """Write ``doubts.xlsx``; the number of open doubts and what changed in last week's figures."""
     from yieldkit.records.doubts_workbook import write_workbook
     from yieldkit.wording.records import no_room
 
-    doubts = doubts_of(derived, crew, state["repairs"])
     said = list(_changed(before, derived, crew))
     try:
-        if left_out := write_workbook(folder / WORKBOOK, doubts, state["repairs"]):
+        if left_out := write_workbook(folder / WORKBOOK, doubts, repairs):
             said.append(no_room(left_out))
     except OSError:
         said.append(f"{WORKBOOK} is open elsewhere: close it and run `yieldkit ingest` again.")

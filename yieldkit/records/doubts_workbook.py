@@ -169,8 +169,9 @@ def _write_decisions(
 
 def _cell(text: str) -> str:
     """Text that a workbook can hold: no control characters, at most 32,000 letters."""
-    shown = "".join(c if c.isprintable() or c in "\n\t" else "\ufffd" for c in text)
-    return shown[:32_000]
+    if not text.isprintable():
+        text = "".join(c if c.isprintable() or c in "\n\t" else "\ufffd" for c in text)
+    return text[:32_000]
 
 
 def filled_in(path: Path, allowed: Mapping[str, Sequence[str]]) -> Iterator[dict[str, Any]]:

@@ -201,7 +201,13 @@ def _turn(
 ) -> IngestReport:
     """Derive from the entries and make it the present generation."""
     from yieldkit.records.deriving import derive
-    from yieldkit.records.doubts import check_decisions, decided_of, doubts_table, write_doubts
+    from yieldkit.records.doubts import (
+        check_decisions,
+        decided_of,
+        doubts_of,
+        doubts_table,
+        write_doubts,
+    )
     from yieldkit.records.stacking import Source
 
     tell(f"linking and deriving all tables from {len(entries)} files")
@@ -223,13 +229,11 @@ def _turn(
     check_decisions(folder, [one for one in state["repairs"] if one not in known], derived, crew)
     state = state | {"as_of": derived.as_of.isoformat()}
     tell("writing the tables")
-    more = {
-        "doubts": doubts_table(derived, crew, state["repairs"]),
-        "forgotten": _forgotten(state),
-    }
+    found = doubts_of(derived, crew, state["repairs"])
+    more = {"doubts": doubts_table(found), "forgotten": _forgotten(state)}
     store.swap(derived.tables | more, state)
     store.prune()
-    doubts, said = write_doubts(folder, derived, crew, state, before)
+    doubts, said = write_doubts(folder, found, derived, crew, state["repairs"], before)
     report = _report(store, folder, waiting=waiting)
     return replace(report, changed=True, new=tuple(new), doubts=doubts, said=said)
 

@@ -95,7 +95,8 @@ def stack(sources: Sequence[Source]) -> dict[str, pa.Table]:
 
     ``src`` is the file's place in the order, ``rn`` the row's place among all rows of its table;
     ``furniture_text`` is the machine that the file names for all its rows. Text is coded, each
-    distinct word once. Times are in microseconds, as the engine reckons.
+    distinct word once; the time as written is left out. Times are in microseconds, as the engine
+    reckons.
     """
     import pyarrow as pa
 
@@ -128,6 +129,8 @@ def _coded_schema(table: Table) -> pa.Schema:
     fields = []
     for found in arrow_schema(table):
         kind = found.type
+        if found.name == "when_text":
+            continue
         if pa.types.is_string(kind) and found.name != "fingerprint":
             kind = pa.dictionary(pa.int32(), pa.string())
         elif found.name == "when_shown":

@@ -30,6 +30,7 @@ from yieldkit.errors import CrewError
 from yieldkit.records.parsed import PARSED, Parsed
 
 if TYPE_CHECKING:
+    import numpy as np
     import pyarrow as pa
 
 FOLDER = "store"
@@ -194,7 +195,7 @@ class Store:
                 rows,
                 part / f"{name}.parquet",
                 compression="zstd",
-                use_dictionary=_words(rows, but="fingerprint"),
+                use_dictionary=_words(rows),
                 write_statistics=False,
             )
             flush(part / f"{name}.parquet")
@@ -218,7 +219,8 @@ class Store:
     def parsed(self, key: str, *, coded: bool = False) -> Parsed | None:
         """Typed rows kept under ``key``; None if there are none.
 
-        With ``coded``, text comes as a dictionary of the words that a column holds.
+        With ``coded``, text comes as a dictionary of the words that a column holds, and without
+        the time as written, from which nothing is derived.
         """
         import pyarrow.parquet as pq
 
@@ -226,15 +228,17 @@ class Store:
         if not (place / "about.json").exists():
             return None
         about = json.loads((place / "about.json").read_text("utf-8"))
-        text = None
+        columns, text = None, None
         if coded:
-            columns = PARSED[about["table"]].columns
-            text = [c.name for c in columns if c.kind == "text" and c.name != "fingerprint"]
+            mine = PARSED[about["table"]].columns
+            columns = [c.name for c in mine if c.name != "when_text"]
+            text = [c.name for c in mine if c.kind == "text" and c.name != "fingerprint"]
+        rows = pq.ParquetFile(place / "rows.parquet", read_dictionary=text)
         return Parsed(
             layout=about["layout"],
             table=about["table"],
-            rows=pq.read_table(place / "rows.parquet", read_dictionary=text),
-            refused=pq.read_table(place / "refused.parquet"),
+            rows=rows.read(columns=columns, use_threads=False),
+            refused=pq.ParquetFile(place / "refused.parquet").read(use_threads=False),
             data_rows=about["data_rows"],
             furniture={k: _revived(v) for k, v in about["furniture"].items()},
         )
@@ -287,17 +291,21 @@ def _write_table(folder: Path, name: str, table: pa.Table, before: Path) -> None
 
     Coded text is written as it is and read back as plain text.
     """
+    import pyarrow as pa
     import pyarrow.parquet as pq
 
     folder.mkdir()
-    for month, rows in _months(name, table):
+    table, months = _months(name, table)
+    columns = [_in_order_of_words(column.combine_chunks()) for column in table.columns]
+    for month, start, stop in months:
         path = folder / f"{month}.parquet"
-        rows = _compact(rows)
+        rows = pa.table([_part(c, start, stop) for c in columns], names=table.column_names)
         pq.write_table(
             rows,
             path,
             compression="zstd",
-            use_dictionary=_words(rows, but="fingerprint"),
+            use_dictionary=_words(rows),
+            write_statistics=[name for name in _SOUGHT_BY if name in rows.schema.names],
             store_schema=False,
         )
         reached(f"table {name} {month}")
@@ -309,69 +317,86 @@ def _write_table(folder: Path, name: str, table: pa.Table, before: Path) -> None
     flush(folder)
 
 
-def _months(name: str, table: pa.Table) -> Iterator[tuple[str, pa.Table]]:
-    """Rows of each month, in their order; a table that is not parted comes whole."""
+def _months(name: str, table: pa.Table) -> tuple[pa.Table, list[tuple[str, int, int]]]:
+    """The table by months, and each month's name, first row and the row after its last.
+
+    Rows keep their order; a table that is not parted comes whole.
+    """
     import numpy as np
     import pyarrow as pa
     import pyarrow.compute as pc
 
-    if name not in BY_MONTH:
-        yield "all", table
-        return
-    if not table.num_rows:
-        yield "undated", table
-        return
+    if name not in BY_MONTH or not table.num_rows:
+        return table, [("undated" if name in BY_MONTH else "all", 0, table.num_rows)]
     days = pc.fill_null(table[BY_MONTH[name]].cast(pa.int32()), _NO_DAY).to_numpy()
     months = days.astype("datetime64[D]").astype("datetime64[M]").astype(np.int64)
     if (np.diff(months) < 0).any():
         order = np.argsort(months, kind="stable")
         table, months = table.take(pa.array(order)), months[order]
-    starts = np.flatnonzero(np.diff(months, prepend=months[0] - 1))
-    for start, stop in zip(starts, [*starts[1:], len(months)], strict=True):
-        month = np.datetime64(int(months[start]), "M")
-        named = "undated" if months[start] == _NO_MONTH else str(month)
-        yield named, table.slice(start, stop - start)
+    starts = np.flatnonzero(np.diff(months, prepend=months[0] - 1)).tolist()
+    named = [
+        "undated" if months[at] == _NO_MONTH else str(np.datetime64(int(months[at]), "M"))
+        for at in starts
+    ]
+    return table, list(zip(named, starts, [*starts[1:], len(months)], strict=True))
 
 
-def _words(rows: pa.Table, *, but: str) -> list[str]:
+_SOUGHT_BY = ("date", "first_date", "when", "job", "technician", "splicer")
+"""Columns of which a file tells the least and the greatest value, so that readers can leave it."""
+_ONCE = ("fingerprint", "_id")
+"""Ends of the names of columns in which hardly a text comes twice."""
+
+
+def _words(rows: pa.Table) -> list[str]:
     """Columns of text in which words come again."""
     import pyarrow as pa
 
     text = (pa.types.is_string, pa.types.is_dictionary)
-    return [f.name for f in rows.schema if any(is_(f.type) for is_ in text) and f.name != but]
+    return [
+        f.name
+        for f in rows.schema
+        if any(is_(f.type) for is_ in text) and not f.name.endswith(_ONCE)
+    ]
 
 
 _MOST_WORDS = 5_000
 """Words of a coded column above which it is written as plain text."""
 
 
-def _compact(rows: pa.Table) -> pa.Table:
-    """Rows whose coded text names the words that occur and no others, in order of code point.
+def _in_order_of_words(column: pa.Array) -> pa.Array | tuple[np.ndarray, pa.Array]:
+    """Coded text as numbers of its words in order of code point, -1 where nothing stands."""
+    import numpy as np
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    if not pa.types.is_dictionary(column.type):
+        return column
+    order = pc.sort_indices(column.dictionary)
+    number = np.full(len(order) + 1, -1, dtype=np.int32)
+    number[np.asarray(order)] = np.arange(len(order))
+    codes = pc.fill_null(column.indices.cast(pa.int32()), len(order)).to_numpy()
+    return number[codes], column.dictionary.take(order)
+
+
+def _part(column: pa.Array | tuple[np.ndarray, pa.Array], start: int, stop: int) -> pa.Array:
+    """Some rows of a column; coded text names the words that occur there and no others.
 
     So a month's bytes depend on its own rows alone.
     """
     import numpy as np
     import pyarrow as pa
-    import pyarrow.compute as pc
 
-    for place, name in enumerate(rows.schema.names):
-        if not pa.types.is_dictionary(rows.schema.types[place]):
-            continue
-        column = rows[name].combine_chunks()
-        words = column.dictionary
-        codes = pc.fill_null(column.indices.cast(pa.int32()), len(words)).to_numpy()
-        used = np.flatnonzero(np.bincount(codes, minlength=len(words) + 1)[: len(words)])
-        if len(used) > _MOST_WORDS:
-            rows = rows.set_column(place, name, column.cast(pa.string()))
-            continue
-        words = words.take(pa.array(used))
-        order = np.asarray(pc.sort_indices(words))
-        number = np.zeros(len(column.dictionary) + 1, dtype=np.int32)
-        number[used[order]] = np.arange(len(used))
-        found = pa.array(number[codes], mask=codes == len(column.dictionary))
-        coded = pa.DictionaryArray.from_arrays(found, words.take(pa.array(order)))
-        rows = rows.set_column(place, name, coded)
-    return rows
+    if not isinstance(column, tuple):
+        return column.slice(start, stop - start)
+    codes, words = column[0][start:stop], column[1]
+    counts = np.bincount(codes + 1, minlength=len(words) + 1)
+    used = np.flatnonzero(counts[1:])
+    if len(used) > _MOST_WORDS:
+        return words.take(pa.array(codes, mask=codes < 0))
+    number = np.empty(len(words) + 1, dtype=np.int32)
+    number[used] = np.arange(len(used))
+    found = pa.array(number[codes], mask=codes < 0 if counts[0] else None)
+    return pa.DictionaryArray.from_arrays(found, words.take(pa.array(used)))
 
 
 def _same_bytes(one: Path, other: Path) -> bool:
