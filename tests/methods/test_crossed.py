@@ -1,4 +1,4 @@
-"""Crossed random effects against R, against simpler fits, and at their edges."""
+"""Crossed random effects against simpler fits, and at their edges."""
 
 import numpy as np
 import pandas as pd
@@ -12,105 +12,19 @@ from yieldkit.methods.crossed import (
     fit_laplace,
     treatment,
 )
-from yieldkit.methods.crossed.laplace import _Outer, share_over
+from yieldkit.methods.crossed.laplace import Outer
 from yieldkit.methods.crossed.problem import Problem
+from yieldkit.methods.crossed.profile import profile_gaussian, profile_laplace
 from yieldkit.methods.crossed.quadrature import fit_quadrature
 
 TYPES = ("SC", "LC", "ST")
-GAUSSIAN = ["B01_lmm_500", "B02_lmm_5000", "B03_lmm_5000_home_splicer", "B04_lmm_balanced_one_way"]
-COUNTS = ["C01_glmm_500", "C02_glmm_5000", "C03_glmm_5000_high_yield"]
-CASES_1E4 = {"rel": 1e-4}
 
 
 def design(rows, names=("technician", "splicer", "cleaver", "fibre_lot")):
     of = factors({name: rows[name] for name in names if name in rows})
     if "connector_type" not in rows:
         return np.ones((len(rows), 1)), of
-    kinds = TYPES if set(rows["connector_type"]) == set(TYPES) else None
-    return treatment(rows["connector_type"], kinds)[0], of
-
-
-def level_slice(fit, name):
-    place = fit.factors.names.index(name)
-    return slice(fit.factors.start[place], fit.factors.start[place + 1])
-
-
-@pytest.mark.parametrize("case", GAUSSIAN)
-def test_gaussian_agrees_with_lme4(computed, case):
-    # Computed in R with lme4 1.1.31; tolerances of family B in the references' index.
-    known = computed(case)["expected"]
-    rows = computed(f"{case}.csv")
-    fit = fit_gaussian(rows["log_loss"], *design(rows))
-    parts = dict(
-        zip(known["variance_components"]["group"], known["variance_components"]["sd"], strict=True)
-    )
-    assert fit.residual_sd == pytest.approx(parts["Residual"], **CASES_1E4)
-    for name, sd in zip(fit.factors.names, fit.sd, strict=True):
-        assert sd == pytest.approx(parts[name], **CASES_1E4)
-        random = known["random"][name]
-        own = level_slice(fit, name)
-        np.testing.assert_allclose(fit.effects[own], random["blup"], atol=1e-4 * fit.residual_sd)
-        if "cond_sd" in random:
-            np.testing.assert_allclose(fit.conditional_sd[own], random["cond_sd"], rtol=1e-4)
-        if "pred_error_sd" in random:
-            np.testing.assert_allclose(fit.prediction_sd[own], random["pred_error_sd"], rtol=1e-4)
-    np.testing.assert_allclose(fit.fixed, np.atleast_1d(known["fixed"]["estimate"]), rtol=1e-5)
-    errors = np.sqrt(np.diag(fit.fixed_covariance))
-    np.testing.assert_allclose(errors, np.atleast_1d(known["fixed"]["se"]), rtol=1e-5)
-    assert fit.criterion == pytest.approx(known["reml_criterion"], abs=1e-4)
-    plain = fit_gaussian(rows["log_loss"], *design(rows), restricted=False)
-    assert plain.log_likelihood == pytest.approx(known["ml"]["loglik"], abs=1e-4)
-
-
-@pytest.mark.parametrize("case", COUNTS)
-def test_counts_agree_with_lme4(computed, case):
-    # Computed in R with lme4 1.1.31 (Laplace); tolerances of family C in the references' index.
-    known = computed(case)["expected"]
-    rows = computed(f"{case}_aggregated.csv")
-    fit = fit_laplace(Counts(rows["pass"], rows["fail"]), *design(rows))
-    parts = dict(
-        zip(known["variance_components"]["group"], known["variance_components"]["sd"], strict=True)
-    )
-    np.testing.assert_allclose(fit.fixed, known["fixed"]["estimate"], atol=1e-4)
-    errors = np.sqrt(np.diag(fit.covariance))[: len(fit.fixed)]
-    np.testing.assert_allclose(errors, known["fixed"]["se"], rtol=1e-3)
-    assert fit.log_likelihood == pytest.approx(known["loglik_aggregated"], abs=1e-3)
-    for name, sd in zip(fit.factors.names, fit.sd, strict=True):
-        assert sd == pytest.approx(parts[name], rel=1e-3)
-        own = level_slice(fit, name)
-        np.testing.assert_allclose(fit.effects[own], known["random"][name]["mode"], atol=1e-3)
-        np.testing.assert_allclose(
-            fit.conditional_sd[own], known["random"][name]["cond_sd"], rtol=1e-3
-        )
-
-
-@pytest.mark.parametrize("case", ["C04_agq_small_clusters", "C05_agq_large_clusters"])
-def test_one_factor_agrees_with_the_laplace_fit(computed, case):
-    # Computed in R with lme4 1.1.31; the quadrature values of the case are for another method.
-    known = computed(case)["expected"]["laplace_lme4"]
-    rows = computed(f"{case}_aggregated.csv")
-    fit = fit_laplace(Counts(rows["pass"], rows["fail"]), *design(rows))
-    np.testing.assert_allclose(fit.fixed, known["fixed"], atol=1e-4)
-    assert fit.sd[0] == pytest.approx(known["sd"], rel=1e-3)
-    assert fit.log_likelihood == pytest.approx(known["loglik_as_printed"], abs=1e-3)
-
-
-@pytest.mark.parametrize("case", ["C04_agq_small_clusters", "C05_agq_large_clusters"])
-def test_quadrature_agrees_with_independent_code(computed, case):
-    # Own adaptive quadrature in R with 61 nodes, confirmed by lme4 1.1.31 with 25.
-    known = computed(case)["expected"]["agq61_own"]
-    rows = computed(f"{case}_aggregated.csv")
-    fit = fit_quadrature(Counts(rows["pass"], rows["fail"]), *design(rows), nodes=61)
-    np.testing.assert_allclose(fit.fixed, known["fixed"]["estimate"], atol=1e-5)
-    errors = np.sqrt(np.diag(fit.covariance))
-    np.testing.assert_allclose(errors[:-1], known["fixed"]["se"], rtol=1e-4)
-    assert errors[-1] == pytest.approx(known["se_log_sd"], rel=1e-3)
-    assert fit.sd == pytest.approx(known["sd"], rel=1e-5)
-    assert fit.log_likelihood == pytest.approx(known["loglik_aggregated"], abs=1e-5)
-    random = known["random"]
-    np.testing.assert_allclose(fit.modes, random["mode"], atol=1e-4)
-    np.testing.assert_allclose(fit.effects, random["post_mean"], atol=1e-4)
-    np.testing.assert_allclose(fit.effect_sd, random["post_sd"], rtol=1e-4)
+    return treatment(rows["connector_type"], TYPES)[0], of
 
 
 def test_quadrature_takes_one_factor_that_does_something():
@@ -120,37 +34,6 @@ def test_quadrature_takes_one_factor_that_does_something():
     flat = factors({"a": [0, 1, 2, 3]})
     with pytest.raises(ValueError, match="the spread of the factor is nil"):
         fit_quadrature(Counts([9, 9, 9, 9], [1, 1, 1, 1]), np.ones((4, 1)), flat)
-
-
-@pytest.mark.parametrize("restricted", [False, True])
-def test_intervals_agree_with_independent_code(computed, restricted):
-    # Case D06: own R code and TMB 1.9.2; tolerances of the references' index.
-    known = computed("D06_cens_lmm_280")["expected"]
-    known = known["reml_laplace" if restricted else "ml_laplace"]
-    rows = computed("D06_cens_lmm_280.csv")
-    with np.errstate(divide="ignore"):
-        response = Intervals(np.log(rows["loss_low_db"]), np.log(rows["loss_high_db"]))
-    fit = fit_laplace(response, *design(rows), restricted=restricted)
-    np.testing.assert_allclose(fit.fixed, known["fixed"]["estimate"], atol=1e-4)
-    np.testing.assert_allclose([*fit.sd, fit.scale], known["variance_components"]["sd"], rtol=1e-4)
-    assert fit.log_likelihood == pytest.approx(known["loglik"], abs=1e-4)
-    for name in fit.factors.names:
-        own = level_slice(fit, name)
-        np.testing.assert_allclose(fit.effects[own], known["random"][name]["mode"], atol=1e-4)
-        np.testing.assert_allclose(
-            fit.conditional_sd[own], known["random"][name]["cond_sd"], rtol=1e-3
-        )
-    if not restricted:
-        over = known["share_over"]
-        kinds = np.eye(3)[[TYPES.index(kind) for kind in over["type"]]]
-        kinds[:, 0] = 1.0
-        for at in (0.05, 0.1):
-            asked = np.equal(over["over_db"], at)
-            share, error = share_over(fit, kinds[asked], np.log(at))
-            np.testing.assert_allclose(share, np.array(over["probability"])[asked], rtol=1e-4)
-            np.testing.assert_allclose(error, np.array(over["se_logit"])[asked], rtol=1e-3)
-        errors = np.sqrt(np.diag(fit.covariance))[: len(fit.fixed)]
-        np.testing.assert_allclose(errors, known["fixed"]["se"], rtol=1e-3)
 
 
 @pytest.mark.parametrize("restricted", [False, True])
@@ -165,7 +48,7 @@ def test_slope_of_the_laplace_likelihood_is_exact(kind, restricted):
     else:
         low = rng.normal(size=n)
         response = Intervals(np.where(low < -0.5, -np.inf, low), low + rng.uniform(0.1, 2, n))
-    outer = _Outer(Problem(response, x, of, restricted))
+    outer = Outer(Problem(response, x, of, restricted))
     at = outer.first_guess(0.6)
     slope = outer.value_and_slope(at)[1]
     for place in range(len(at)):
@@ -260,3 +143,24 @@ def test_fixed_effects_that_cannot_be_told_apart_are_refused():
         fit_gaussian(np.arange(4.0), x, factors({"a": list("abab")}))
     with pytest.raises(ValueError, match="not of full rank"):
         fit_laplace(Counts([1, 2, 1, 2], [1, 1, 1, 1]), x, factors({"a": list("abab")}))
+
+
+def test_a_profile_end_is_where_the_deviance_has_risen_by_the_normal_square():
+    # No other program: scale and levels of an interval fit, the plain fit with the level held.
+    rng = np.random.default_rng(5)
+    unit = np.repeat(np.arange(6), 20)
+    y = 0.6 * rng.standard_normal(6)[unit] + rng.standard_normal(120)
+    z = rng.standard_normal(120)
+    of, x = factors({"unit": unit}), np.column_stack([np.ones(120), z])
+    fine = Intervals(y - 1e-3, y + 1e-3)
+    low, high = profile_laplace(fine, x, of)
+    plain = profile_gaussian(y, x, of)
+    np.testing.assert_allclose(low, plain[0], rtol=1e-3)
+    np.testing.assert_allclose(high, plain[1], rtol=1e-3)
+    best = fit_laplace(fine, x, of)
+    for end in (low[1], high[1]):
+        held = fit_gaussian(y - end * z, x[:, :1], of, restricted=False)
+        free = fit_gaussian(y, x, of, restricted=False)
+        assert held.criterion - free.criterion == pytest.approx(3.841459, abs=1e-4)
+    assert low[2] < best.sd[0] < high[2]
+    assert low[3] < best.scale < high[3]

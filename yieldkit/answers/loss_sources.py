@@ -44,10 +44,20 @@ KEYS = ["quantity", "wavelength_nm", "direction"]
 PRIOR_SHARE, TYPE_SHARE, CREW_SHARE = 0.5, 1.5, 3.0
 """Priors in units of the joints' own spread: half-normal scale of each kind of unit; standard
 deviation of connector types and of the crew's level."""
+SCALE_SD = 1.0
+"""Prior of the joints' own spread: a factor of e about the likeliest."""
 BELOW_ZERO = 0.005
 """With a larger share of readings surely at or under zero the effects are in dB, not in percent."""
 MARGIN_PERCENT, MARGIN_DB = 25.0, 0.02
 """A unit whose losses are so much above its kind's mean matters."""
+
+
+@dataclass(frozen=True, eq=False)
+class FittedLosses:
+    """A fitted crew; ``unit`` is "percent" (effects are on the logarithm of the loss) or "db"."""
+
+    model: CrewModel
+    unit: str
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -77,8 +87,8 @@ def sources_of_losses(
 
     Logarithms of the losses (the losses themselves where readings below zero are among them) are
     the crew's level, connector type, person, splicer, cleaver, heater, lots, job and day together;
-    the spread of joints is estimated and held, those of the kinds are integrated out. A unit is
-    named where the chance that it is the worst, by more than a margin, reaches 90 %.
+    the spreads of joints and of the kinds are integrated out. A unit is named where the chance that
+    it is the worst, by more than a margin, reaches 90 %.
 
     Parameters
     ----------
@@ -103,20 +113,20 @@ def sources_of_losses(
     """
     check_confidence(confidence)
     chosen = _chosen(attempts, measurements, crew, quantity)
-    made = _fit(chosen) if len(chosen) >= FEWEST and _tells(chosen) else None
-    if made is None or not set(made[0].kinds) & set(UNITS):
+    fitted = fit_losses(chosen) if len(chosen) >= FEWEST and _tells(chosen) else None
+    if fitted is None or not set(fitted.model.kinds) & set(UNITS):
         none = Finding("loss_source_too_few", {"n": len(chosen), "wanted": FEWEST}, "cannot tell")
         return LossSources(
             table=_empty(), findings=(none,), confidence=confidence, as_of=as_of
         )  # fmt: skip
-    model, scale, unit = made
+    model, unit = fitted.model, fitted.unit
     several = chosen["quantity"].iloc[0] == "estimated loss" and chosen["model"].nunique() > 1
     rng = np.random.default_rng([crew.general.seed, 8])
-    effects, _ = model.posterior.draws(rng, DRAWS)
-    table = _table(model, effects, unit, confidence)
+    effects, sds = model.posterior.draws(rng, DRAWS)
+    table = unit_gaps(fitted, effects, confidence)
     if several:
         table = table[table["kind"] != "splicer"].reset_index(drop=True)
-    spread = spread_by_kind(model, effects, confidence, luck=scale**2)
+    spread = spread_of_losses(fitted, effects, sds, confidence)
     apart = together(model)
     watched = crew.general.watch_technicians
     about = {str(key): value for key, value in chosen[KEYS].iloc[0].items()}
@@ -177,18 +187,21 @@ def _tells(chosen: pd.DataFrame) -> bool:
     return bool(len(counts) >= FEWEST_VALUES and counts.max() <= MOST_ALIKE * counts.sum())
 
 
-def _fit(chosen: pd.DataFrame) -> tuple[CrewModel, float, str] | None:
-    """The model, the spread of joints alike in all kinds, and the unit of the effects."""
-    low, high = (chosen[end].to_numpy(float) for end in ("low", "high"))
+def fit_losses(readings: pd.DataFrame) -> FittedLosses | None:
+    """The model of the readings of one quantity; None where no kind has two units.
+
+    ``readings``: ``low``, ``high`` [dB], ``connector_type``, people, kit, lots, ``job``, ``day``.
+    """
+    low, high = (readings[end].to_numpy(float) for end in ("low", "high"))
     signed = bool((high <= 0).mean() > BELOW_ZERO)
     if not signed:
         least = high[high > 0].min(initial=np.inf)
         high = np.where(high > 0, high, least)
         with np.errstate(divide="ignore"):
             low, high = np.log(np.maximum(low, 0.0)), np.log(high)
-    columns = {kind: _text(chosen[kind]) for kind in (*HANDS, *LOTS, "job", "day")}
+    columns = {kind: _text(readings[kind]) for kind in (*HANDS, *LOTS, "job", "day")}
     kinds = tuple(kind for kind, label in columns.items() if len(set(label)) > 1)
-    types = _text(chosen["connector_type"])
+    types = _text(readings["connector_type"])
     response = Intervals(low, high)
     own = factors({kind: columns[kind] for kind in kinds})
     if not kinds:
@@ -207,11 +220,12 @@ def _fit(chosen: pd.DataFrame) -> tuple[CrewModel, float, str] | None:
         held={"crew": CREW_SHARE * scale, "connector_type": TYPE_SHARE * scale},
         centre=response.start(),
         log_scale=float(np.log(scale)),
+        log_scale_sd=SCALE_SD,
     )
     cells = pd.DataFrame({kind: columns[kind] for kind in kinds} | {"connector_type": types})
     cells = cells.assign(passed=0, tried=1)
     model = CrewModel(cells, posterior, kinds, layout_of(cells, kinds))
-    return model, scale, "db" if signed else "percent"
+    return FittedLosses(model, "db" if signed else "percent")
 
 
 def _text(column: pd.Series) -> np.ndarray:
@@ -219,8 +233,12 @@ def _text(column: pd.Series) -> np.ndarray:
     return text.where(text.notna() & (text != ""), UNKNOWN).astype(str).to_numpy(object)
 
 
-def _table(model: CrewModel, effects: np.ndarray, unit: str, confidence: float) -> pd.DataFrame:
-    parts = []
+def unit_gaps(fitted: FittedLosses, effects: np.ndarray, confidence: float) -> pd.DataFrame:
+    """Each unit's gap to its kind's mean and its chances; columns as of ``sources_of_losses``.
+
+    ``effects``: joint draws of them, shape (draws, levels).
+    """
+    model, unit, parts = fitted.model, fitted.unit, []
     margin = _margin(unit)
     for kind in [kind for kind in model.kinds if kind in UNITS]:
         n = model.cells.groupby(kind)["tried"].sum().loc[list(model.levels(kind))].to_numpy()
@@ -245,6 +263,24 @@ def _table(model: CrewModel, effects: np.ndarray, unit: str, confidence: float) 
     table = table[table["unit"] != UNKNOWN].reset_index(drop=True)
     chances = chances_of_worst(gaps_of(model, effects, table), margin)
     table.insert(7, "chance_source", chances)
+    return table
+
+
+def spread_of_losses(
+    fitted: FittedLosses, effects: np.ndarray, sds: np.ndarray, confidence: float
+) -> pd.DataFrame:
+    """The parts of the kinds and of luck; columns as of ``sources.spread_by_kind``.
+
+    ``effects``, ``sds``: joint draws, the joints' own spread in the last column of ``sds``.
+    """
+    luck = sds[:, -1]
+    # Shares in units of the draw's own luck; the deviations themselves are on the effects' scale.
+    table = spread_by_kind(fitted.model, effects / luck[:, None], confidence, luck=1.0)
+    plain = spread_by_kind(fitted.model, effects, confidence, luck=1.0).set_index("kind")
+    columns = ["sd", "sd_low", "sd_high"]
+    tail = (1 - confidence) / 2
+    plain.loc["luck", columns] = np.quantile(luck, [0.5, tail, 1 - tail])
+    table[columns] = plain.loc[table["kind"], columns].to_numpy()
     return table
 
 

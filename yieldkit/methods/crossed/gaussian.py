@@ -117,7 +117,7 @@ def fit_gaussian(
     if not unit.all() or np.linalg.eigvalsh(made.xx / unit / unit[:, None])[0] < NIL:
         raise ValueError("the fixed effects are not of full rank; drop a column")
     with threadpool_limits(1, "blas"):
-        criterion = _Criterion(made, of, restricted)
+        criterion = Criterion(made, of, restricted)
         ratio, done = _moments(made, of, start), not of.names
         if not done:
             ratio, done = _climb(ratio, criterion)
@@ -140,7 +140,7 @@ def _moments(made: Products, of: Factors, least: float) -> Array:
     return found
 
 
-def _climb(ratio: Array, criterion: _Criterion) -> tuple[Array, bool]:
+def _climb(ratio: Array, criterion: Criterion) -> tuple[Array, bool]:
     """Steps by the average information, in logarithms; False where a ratio runs off to zero.
 
     References
@@ -171,7 +171,7 @@ def _climb(ratio: Array, criterion: _Criterion) -> tuple[Array, bool]:
     return ratio, False
 
 
-def _search(ratio: Array, criterion: _Criterion) -> Array:
+def _search(ratio: Array, criterion: Criterion) -> Array:
     """The optimum where some ratio may be zero: bounded search, then Newton steps."""
     found = minimize(
         criterion,
@@ -217,7 +217,7 @@ def leave_zero(
     return found
 
 
-def _polish(ratio: Array, criterion: _Criterion) -> Array:
+def _polish(ratio: Array, criterion: Criterion) -> Array:
     """Newton steps on the analytic gradient; a ratio that would turn negative stays at zero."""
     free = ratio > 1e-5
     for _ in range(8):
@@ -262,7 +262,7 @@ class _Solved:
     value: float
 
 
-class _Criterion:
+class Criterion:
     """Minus twice the profiled log-likelihood as a function of the ratios."""
 
     def __init__(self, made: Products, of: Factors, restricted: bool) -> None:
@@ -277,6 +277,7 @@ class _Criterion:
         return at.value, slope
 
     def solve(self, ratio: Array) -> _Solved:
+        """Value and all that its slopes need."""
         made = self.made
         scale = ratio[self.of.owner]
         root = made.zz.root_plus(scale)
@@ -319,7 +320,7 @@ class _Criterion:
         return self.free / at.left * (products - np.outer(own, own) / at.left)
 
 
-def _finish(ratio: Array, criterion: _Criterion) -> GaussianFit:
+def _finish(ratio: Array, criterion: Criterion) -> GaussianFit:
     of, at = criterion.of, criterion.solve(ratio)
     variance = at.left / criterion.free
     unit = np.linalg.inv(at.root_xx)

@@ -34,7 +34,7 @@ class Node:
 
     ``effects`` are posterior means (the mode moved by the first-order skewness term), ``variance``
     that of each cell's predictor, ``root`` the Cholesky factor of the curvature in units of
-    ``scale``.
+    ``scale``; ``log_scale`` is the logarithm of the response's own scale.
     """
 
     sd: Array
@@ -42,6 +42,7 @@ class Node:
     variance: Array
     scale: Array
     root: Root
+    log_scale: float = 0.0
 
     def spread_of(self, functionals: Array) -> Array:
         """Standard deviation of linear functionals of the effects, shape (q, m) to (m,)."""
@@ -113,7 +114,10 @@ class Integrated:
         return self.linear(functionals)
 
     def draws(self, rng: np.random.Generator, size: int) -> tuple[Array, Array]:
-        """Joint draws of all effects, shape (size, q), and standard deviations, (size, K)."""
+        """Joint draws of all effects, shape (size, q), and of standard deviations, (size, K + 1).
+
+        The last column is the response's own scale; 1 where it has none.
+        """
         counts = rng.multinomial(size, self.weight)
         effects, sds = [], []
         for node, many in zip(self.nodes, counts, strict=True):
@@ -121,7 +125,7 @@ class Integrated:
                 luck = rng.standard_normal((len(node.scale), many))
                 moved = node.root.backward(luck)
                 effects.append(node.effects + (node.scale[:, None] * moved).T)
-                sds.append(np.tile(node.sd, (many, 1)))
+                sds.append(np.tile(np.append(node.sd, np.exp(node.log_scale)), (many, 1)))
         order = rng.permutation(size)
         return np.concatenate(effects)[order], np.concatenate(sds)[order]
 
@@ -134,6 +138,7 @@ def integrate(
     held: Mapping[str, float],
     centre: float,
     log_scale: float = 0.0,
+    log_scale_sd: float = 0.0,
     points: int = 96,
 ) -> Integrated:
     """Posterior of the effects of crossed factors.
@@ -152,7 +157,9 @@ def integrate(
     centre : float
         Constant added to the predictor: the prior's middle of the intercept.
     log_scale : float
-        Logarithm of the response's scale, taken as known.
+        Logarithm of the response's scale: its prior's mean.
+    log_scale_sd : float
+        Standard deviation of that prior, a normal one; the scale is taken as known if zero.
     points : int
         Sets of standard deviations to try.
 
@@ -167,34 +174,32 @@ def integrate(
     if wanted != set(of.names) or set(prior) & set(held):
         raise ValueError(f"factors {of.names}: give each either a prior or a known spread")
     problem = Problem(response, np.ones((of.codes.shape[1], 1)), of, restricted=False)
-    search = _Search(problem, prior, held, centre, log_scale)
+    search = _Search(problem, prior, held, centre, (log_scale, log_scale_sd))
     with threadpool_limits(1, "blas"):
-        if not prior:
-            node = search.node(search.solve(search.sds(np.zeros(0))), search.sds(np.zeros(0)))
-            return Integrated(of, (node,), np.ones(1), centre, 1.0)
+        if search.size == 0:
+            return Integrated(of, (search.node(np.zeros(0)),), np.ones(1), centre, 1.0)
         middle, root = search.mode()
         near = search.warm
         places, log_proposal = _places(middle, root, points)
         found = []
         for place, proposed in zip(places, log_proposal, strict=True):
-            sd = search.sds(place)
             search.warm = near
-            inner = search.solve(sd)
-            found.append((search.log_posterior(inner, place) - proposed, inner, sd))
+            inner = search.solve(place)
+            found.append((search.log_posterior(inner, place) - proposed, inner, place))
         log_weight = np.array([one[0] for one in found])
         log_weight -= log_weight.max()
         weight = np.exp(log_weight)
         kept = np.flatnonzero(log_weight > np.log(LEAST_WEIGHT))
         efficiency = float(weight.sum() ** 2 / (weight @ weight) / points)
-        nodes = tuple(search.node(found[at][1], found[at][2]) for at in kept)
+        nodes = tuple(search.node(found[at][2], found[at][1]) for at in kept)
         return Integrated(of, nodes, weight[kept] / weight[kept].sum(), centre, efficiency)
 
 
 class _Search:
     """The posterior of the standard deviations, each as the normal score of its prior chance.
 
-    So the prior is standard normal, and the posterior nearly normal both where the data say little
-    and where they say much.
+    The response's scale is the last score where it is not known. So the prior is standard normal,
+    and the posterior nearly normal both where the data say little and where they say much.
     """
 
     def __init__(
@@ -203,25 +208,33 @@ class _Search:
         prior: Mapping[str, float],
         held: Mapping[str, float],
         centre: float,
-        log_scale: float,
+        log_scale: tuple[float, float],
     ) -> None:
         names = problem.of.names
-        self.problem, self.log_scale = problem, log_scale
+        self.problem = problem
+        self.log_scale, self.log_scale_sd = log_scale
         self.free = np.array([at for at, name in enumerate(names) if name in prior], int)
         self.prior = np.array([prior[names[at]] for at in self.free])
         self.known = np.array([held.get(name, np.nan) for name in names])
         self.fixed = np.array([centre])
+        self.size = len(self.free) + (self.log_scale_sd > 0)
         self.warm: Inner | None = None
 
     def sds(self, scores: Array) -> Array:
         """Standard deviations of all factors: half-normal quantiles of the scores' chances."""
         sd = self.known.copy()
-        sd[self.free] = -self.prior * ndtri(ndtr(-scores) / 2)
+        sd[self.free] = -self.prior * ndtri(ndtr(-scores[: len(self.free)]) / 2)
         return sd
 
-    def solve(self, sd: Array) -> Inner:
+    def log_scale_at(self, scores: Array) -> float:
+        """Logarithm of the response's scale."""
+        moved = float(scores[-1]) if self.size > len(self.free) else 0.0
+        return self.log_scale + self.log_scale_sd * moved
+
+    def solve(self, scores: Array) -> Inner:
         """Mode of the effects by Newton steps, to the decrement ``NEAR``."""
-        found = self.problem.solve(self.fixed, sd, self.log_scale, self.warm, near=NEAR)
+        log_scale = self.log_scale_at(scores)
+        found = self.problem.solve(self.fixed, self.sds(scores), log_scale, self.warm, near=NEAR)
         self.warm = found
         return found
 
@@ -233,10 +246,10 @@ class _Search:
         """Mode of the scores and a root of their covariance there."""
         found = minimize(
             self._value_and_slope,
-            np.zeros(len(self.free)),
+            np.zeros(self.size),
             jac=True,
             method="L-BFGS-B",
-            bounds=[(-4.0, 5.0)] * len(self.free),
+            bounds=[(-4.0, 5.0)] * self.size,
             options={"maxiter": 40, "ftol": 1e-6, "gtol": 0.02},
         )
         width, size = 0.05, len(found.x)
@@ -253,27 +266,30 @@ class _Search:
 
     def _value_and_slope(self, scores: Array) -> tuple[float, Array]:
         sd = self.sds(scores)
-        inner = self.solve(sd)
-        _, by_sd, _ = self.problem.gradient(inner, sd)
+        inner = self.solve(scores)
+        _, by_sd, by_log_scale = self.problem.gradient(inner, sd)
         # The half-normal's density over the normal's: how fast a deviation moves with its score.
-        over = sd[self.free] / self.prior
-        slope = by_sd[self.free] * self.prior * np.exp((over**2 - scores**2) / 2) / 2 - scores
-        return -self.log_posterior(inner, scores), -slope
+        over, own = sd[self.free] / self.prior, scores[: len(self.free)]
+        slope = by_sd[self.free] * self.prior * np.exp((over**2 - own**2) / 2) / 2
+        if self.size > len(self.free):
+            slope = np.append(slope, by_log_scale * self.log_scale_sd)
+        return -self.log_posterior(inner, scores), scores - slope
 
-    def node(self, inner: Inner, sd: Array) -> Node:
+    def node(self, scores: Array, inner: Inner | None = None) -> Node:
         """The node: the mode moved to the mean by the third derivatives, the curvature there.
 
         Of a log-likelihood whose third and fourth derivatives are those of a Poisson count (few
         failures of many) the curvature at the mean is right to the second order; that at the mode
         claims too much.
         """
-        problem, scale = self.problem, inner.scale
+        inner = self.solve(scores) if inner is None else inner
+        problem, scale, log_scale = self.problem, inner.scale, self.log_scale_at(scores)
         leverage = problem.leverages(inner.root.inverse(), scale)
         pull = problem.gather(0.5 * inner.slopes.weight_slope * leverage)
         mean = scale * (inner.inner - inner.root.solve(scale * pull))
-        there = problem.response.slopes(problem.predictor(mean, self.fixed), self.log_scale)
+        there = problem.response.slopes(problem.predictor(mean, self.fixed), log_scale)
         root = problem.pair_sums(np.maximum(there.weight, 1e-12)).root_plus(scale)
-        return Node(sd, mean, leverage, scale, root)
+        return Node(self.sds(scores), mean, leverage, scale, root, log_scale)
 
 
 def _places(middle: Array, root: Array, points: int) -> tuple[Array, Array]:

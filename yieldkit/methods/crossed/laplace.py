@@ -111,7 +111,7 @@ def fit_laplace(
     if np.linalg.matrix_rank(x) < x.shape[1]:
         raise ValueError("the fixed effects are not of full rank; drop a column")
     problem = Problem(response, x, of, restricted)
-    outer = _Outer(problem)
+    outer = Outer(problem)
     with threadpool_limits(1, "blas"):
         found = minimize(
             outer.value_and_slope,
@@ -127,7 +127,7 @@ def fit_laplace(
         return outer.finish(best, with_covariance=with_covariance)
 
 
-class _Outer:
+class Outer:
     """The outer problem: fixed effects (unless integrated), standard deviations, log scale."""
 
     def __init__(self, problem: Problem) -> None:
@@ -143,6 +143,7 @@ class _Outer:
         return vector[: self.p], rest[: self.k], log_scale
 
     def first_guess(self, sd: float) -> Array:
+        """Where a search may begin; ``sd`` in units of the response's scale."""
         scale = self.problem.response.start_scale()
         fixed = np.zeros(self.p)
         if self.p:
@@ -151,6 +152,7 @@ class _Outer:
         return np.concatenate([fixed, np.full(self.k, sd * scale), tail])
 
     def bounds(self) -> list[tuple[float | None, float | None]]:
+        """Limits of each outer unknown."""
         limits: list[tuple[float | None, float | None]] = [(None, None)] * self.p
         scale = self.problem.response.start_scale()
         limits += [(0.0, 50.0 * scale)] * self.k
@@ -159,6 +161,7 @@ class _Outer:
         return limits + near if self.problem.response.has_scale else limits
 
     def value_and_slope(self, vector: Array) -> tuple[float, Array]:
+        """Minus the approximate log-likelihood, and its slope."""
         fixed, sd, log_scale = self.split(vector)
         at = self.warm = self.problem.solve(fixed, sd, log_scale, self.warm)
         in_fixed, in_sd, in_scale = self.problem.gradient(at, sd)
@@ -206,6 +209,7 @@ class _Outer:
         return vector
 
     def finish(self, vector: Array, *, with_covariance: bool) -> LaplaceFit:
+        """The fit at the optimum."""
         fixed, sd, log_scale = self.split(vector)
         problem, of, p = self.problem, self.problem.of, self.problem.inside
         sd = np.where(sd < 1e-4, 0.0, sd)

@@ -61,7 +61,7 @@ def fit_quadrature(counts: Counts, x: Array, of: Factors, *, nodes: int = 25) ->
     near = fit_laplace(counts, x, of, with_covariance=False)
     if near.at_zero:
         raise ValueError("the spread of the factor is nil: a plain fit says all")
-    marginal = _Marginal(counts, x, of, nodes)
+    marginal = Marginal(counts, x, of, nodes)
     with threadpool_limits(1, "blas"):
         start = np.append(near.fixed, np.log(near.sd))
         found = minimize(
@@ -88,7 +88,7 @@ def fit_quadrature(counts: Counts, x: Array, of: Factors, *, nodes: int = 25) ->
     )
 
 
-class _Marginal:
+class Marginal:
     """Minus the log-likelihood of fixed effects and log standard deviation, with its slope."""
 
     def __init__(self, counts: Counts, x: Array, of: Factors, nodes: int) -> None:
@@ -113,6 +113,7 @@ class _Marginal:
         return at, u, np.exp(log_height - total[:, None])
 
     def __call__(self, vector: Array) -> tuple[float, Array]:
+        """Value and slope."""
         _, u, share = self.parts(vector)
         x, code, sd = self.problem.x, self.problem.of.codes[0], np.exp(vector[-1])
         eta = (x @ vector[:-1])[:, None] + sd * u[code]
