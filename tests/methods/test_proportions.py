@@ -144,6 +144,30 @@ def test_cluster_correlation_is_found():
     assert cluster_correlation(passed, tried) == approx(0.1, abs=0.015)
 
 
+def test_design_effect_goes_with_a_beta_binomial_fit(computed):
+    """Case C06: 220 jobs, beta-binomial by R's glmmTMB 1.1.5 and own code, correlation 1/(1 + phi).
+
+    Another estimator, so within the fit's own error: two standard errors of log phi; and the error
+    of the first type's yield, which the fit has smaller as it weights jobs by what they tell.
+    """
+    fit = computed("C06_betabinomial_jobs")["expected"]["no_random_effect"]
+    jobs = computed("C06_betabinomial_jobs.csv")
+    jobs["tried"] = jobs["pass"] + jobs["fail"]
+    types = [rows for _, rows in jobs.groupby("connector_type")]
+    correlation = np.average(
+        [cluster_correlation(rows["pass"], rows["tried"]) for rows in types],
+        weights=[rows["tried"].sum() for rows in types],
+    )
+    low, high = (1 / (1 + fit["phi"] * np.exp(z * fit["se_log_phi"])) for z in (2, -2))
+    assert low < correlation < high
+    first = jobs[jobs["connector_type"] == "SC"]
+    share = first["pass"].sum() / first["tried"].sum()
+    effect = design_effect(first["tried"], correlation)
+    error = np.sqrt(effect / (first["tried"].sum() * share * (1 - share)))
+    assert 1 < error / fit["se"][0] < 1.15
+    assert abs(np.log(share / (1 - share)) - fit["estimate"][0]) < fit["se"][0]
+
+
 def test_one_cluster_cannot_tell():
     assert cluster_correlation([5], [10]) == 0.0
     assert cluster_correlation([1, 0, 1], [1, 1, 1]) == 0.0
