@@ -178,6 +178,11 @@ class ConnectorType(_Row):
         None, gt=0, description="Hex die of the boot crimp [in]; follow the connector's instruction"
     )
 
+    @property
+    def dies_in(self) -> tuple[float, ...]:
+        """Dies that belong to it [in]: those of the body's and of the boot's crimp."""
+        return tuple(die for die in (self.body_die_in, self.boot_die_in) if die is not None)
+
     @field_validator("required_tests")
     @classmethod
     def _known_tests(cls, tests: tuple[str, ...]) -> tuple[str, ...]:

@@ -98,6 +98,7 @@ def _attempts(
         "error_text": _changed(shown.take("outcome_text", at), _or_none),
         "attempt_no": pa.array(number, mask=number == 0),
         "redo": _one_of(pa.array(redo), ("no", "yes", "probable")),
+        "die": _changed(shown.take("die_text", at), _or_none),
         "remark": _changed(shown.take("remark", at), _or_none),
         "sheet": _changed(shown.take("sheet", at), none=""),
     }

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from yieldkit.crew import Crew
 from yieldkit.errors import CrewError
 from yieldkit.records.deriving import Decided, Derived
+from yieldkit.records.dies import die_differs
 from yieldkit.records.tables import CAUSES, ERRORS, STEPS
 
 if TYPE_CHECKING:
@@ -33,6 +34,7 @@ FIXED = {
     "entered twice": (ASIDE, SEEN),
     "gone from newer save": (ASIDE, SEEN),
     "type differs": (SEEN,),
+    "die differs": (SEEN,),
     "counter gap": (SEEN,),
 }
 """Kinds whose decision is one of a few words."""
@@ -78,6 +80,7 @@ def doubts_of(derived: Derived, crew: Crew, repairs: list[dict[str, Any]]) -> li
         *_places(derived),
         *_arcs(derived),
         *_entries(derived),
+        *_dies(derived, crew),
         *_held(derived),
         *_clocks(derived),
         *_refused(derived),
@@ -192,6 +195,25 @@ def _entries(derived: Derived) -> Iterator[Doubt]:
                 NOTED if name == "type" else OPEN,
                 where=_where(row),
                 choices=FIXED.get(kind, offered),
+            )
+
+
+def _dies(derived: Derived, crew: Crew) -> Iterator[Doubt]:
+    """Crimp dies that do not belong to the connector type, or cannot be read."""
+    types = {row.connector_type: row for row in crew.connector_types}
+    for row in derived.unsettled.get("die", []):
+        kind = types.get(row["connector_type"] or "")
+        why = None if kind is None else die_differs(row["die"], kind)
+        if kind is not None and why:
+            said = " ".join(str(part) for part in (row["job"], row["raw"]) if part)
+            yield Doubt(
+                "die differs",
+                row["fingerprint"],
+                f"crimp die {row['die']} on {kind.connector_type}: {said}",
+                why,
+                OPEN,
+                where=_where(row),
+                choices=FIXED["die differs"],
             )
 
 

@@ -18,7 +18,7 @@ SHEETS = {
     "words": ("technician", "unit", "job", "connector type", "step", "cause", "outcome"),
     "places": ("place", "position of a row"),
     "held rows": ("held row",),
-    "rows to look at": ("entered twice", "gone from newer save", "type differs"),
+    "rows to look at": ("entered twice", "gone from newer save", "type differs", "die differs"),
     "clocks": ("clock", "counter gap"),
     "refused rows": ("refused row",),
 }

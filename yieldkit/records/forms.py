@@ -25,6 +25,7 @@ class Field:
     """One column of a form: heading, key of the layout, what to write, choices.
 
     A ``list`` takes its choices only; a ``code`` offers the crew's codes and takes others too.
+    Sheets printed before an ``optional`` column came to be lack it.
     """
 
     heading: str
@@ -34,6 +35,7 @@ class Field:
     choices: tuple[str, ...] = ()
     codes: str = ""
     width: int = 12
+    optional: bool = False
 
 
 @dataclass(frozen=True)
@@ -57,6 +59,7 @@ class Form:
         shared: dict[str, Any] = {
             "table": self.table,
             "columns": columns,
+            "optional": tuple(one.key for one in self.fields if one.optional),
             "words": words,
             "about": f"Our own form: {self.title.lower()}.",
             "built_in": True,
@@ -96,6 +99,15 @@ FORMS: tuple[Form, ...] = (
             F("Bodies", "bodies", "number", "Connector bodies used up (0 if none)", width=8),
             F("Sleeves", "sleeves", "number", "Sleeves or epoxy doses used up", width=8),
             F("Rings", "rings", "number", "Crimp rings used up", width=7),
+            F(
+                "Crimp die",
+                "die",
+                "code",
+                "Size on the die, if it was crimped",
+                codes="dies",
+                width=9,
+                optional=True,
+            ),
             F("Cord (m)", "cord_m", "number", "Cord cut away", width=8),
             F("Minutes", "rework_min", "number", "Minutes until it was right again", width=8),
             _REMARK,
@@ -276,6 +288,7 @@ def _codes(crew: Crew | None) -> dict[str, list[str]]:
             units[one.kind].append(one.unit)
     return units | {
         "people": [person.code for person in crew.people],
+        "dies": sorted({f"{die:.3f} in" for one in crew.connector_types for die in one.dies_in}),
         "types": [one.connector_type for one in crew.connector_types],
         "parts": sorted({one.part for one in crew.parts}),
     }

@@ -192,6 +192,13 @@ HEADINGS: dict[str, str] = {
         "sleeves*|protectors|hulsen|manchons|manguitos|manicotti|hylsor|suojat|oslonki|ochrany"
     ),
     "rings": "rings*|crimp rings|ringe|bagues|anillos|anelli|ringar|renkaat|pierscienie|krouzky",
+    "die": (
+        "die|crimp die|hex die|die size|crimp size|crimp tool|hex size|crimpeinsatz*|"
+        "crimpbacke*|presseinsatz*|gesenk*|matrice|matrice de sertissage|machoire|matriz|"
+        "matriz de crimpado|matrice di crimpatura|stampo|krimpmatrijs|matrijs*|krimpbek*|"
+        "pressback*|krympback*|krympebakke*|pressbakke*|puristusleuka*|puristusleuat|leuka|"
+        "leuat|matryca*|szczeka|szczeki|lisovaci celist|celist*|krimpovaci celist|matriz de cravar"
+    ),
     "cord_m": (
         "cord*|cord used|cable used|schnur|kabel m|cordon*|cordage|cordon usado|cavo|kaapelia|kabel"
     ),

@@ -14,7 +14,7 @@ from yieldkit.records.tables import CAUSES, DISPOSITIONS, ERRORS, QUANTITIES, ST
 if TYPE_CHECKING:
     import pyarrow as pa
 
-VERSION = 4
+VERSION = 5
 """Grows whenever the same bytes and layout would be typed differently."""
 NOT_NAMED = "machine not named: "
 """Beginning of the spelling of a machine that a part of a file leaves open; a doubt, no code."""
@@ -63,7 +63,7 @@ ATTEMPTS = Table(
         C("outcome_text", "text", "outcome as shown"),
         C("error", "text", "class of the outcome by the layout's words", values=ERRORS),
         C("reached_arc", "yes/no", "false for a failure before the arc"),
-        *_text("remark"),
+        *_text("die_text", "remark"),
         *_SOURCE,
     ),
 )
@@ -85,7 +85,7 @@ REWORK = Table(
         C("rings", "number", "pieces", "pieces", low=0),
         C("cord_m", "number", "cord", "m", low=0),
         C("rework_min", "number", "minutes", "min", low=0),
-        *_text("remark"),
+        *_text("die_text", "remark"),
         *_SOURCE,
     ),
 )
@@ -107,7 +107,7 @@ MEASUREMENTS = Table(
         C("value_step", "number", "step of the display (0.01 for two decimals)", "dB"),
         C("result", "text", "verdict as recorded", values=("pass", "fail", "unknown")),
         C("after_cleaning", "yes/no", "the row says that the end face was cleaned first"),
-        *_text("remark"),
+        *_text("die_text", "remark"),
         *_SOURCE,
     ),
 )

@@ -278,6 +278,13 @@ def _minutes(p: Profile) -> float:
     return 0.95 if fives > 0.6 * sum(p.words.values()) else 0.7
 
 
+def _die(p: Profile) -> float:
+    size = re.compile(r"^\W*(0?[.,]\d{2,3}\b|[2-9]([.,]\d{1,2})?\s*mm\b)", re.I)
+    share = sum(c for w, c in p.words.items() if size.search(w)) / max(1, sum(p.words.values()))
+    few = len(p.words) <= 15 and p.date < 0.3 and p.time < 0.5
+    return (0.9 if share > 0.6 else 0.3) if few else 0.0
+
+
 def _value(p: Profile) -> float:
     return 0.8 if p.number > 0.6 and p.date < 0.3 else 0.0
 
@@ -347,6 +354,7 @@ _TESTS: dict[str, Callable[[Profile], float]] = {
     "bodies": _pieces,
     "sleeves": _pieces,
     "rings": _pieces,
+    "die": _die,
     "cord_m": _value,
     "quantity_pieces": _value,
     "rework_min": _minutes,

@@ -26,7 +26,8 @@ _REWORK = f"""
 SELECT r.fingerprint AS rework_id, r.logged, r.technician, r.job, n.panel, n.port, {_PLACE},
     x.attempt, r.connector_type, r.step, r.cause,
     coalesce(r.cause_text, r.step_text) AS cause_text, r.disposition, r.disposition_text, r.tries,
-    r.bodies, r.sleeves, r.rings, r.cord_m, r.rework_min, nullif(r.remark, '') AS remark, {_FROM}
+    r.bodies, r.sleeves, r.rings, r.cord_m, r.rework_min, nullif(trim(r.die_text), '') AS die,
+    nullif(r.remark, '') AS remark, {_FROM}
 FROM rework_placed r LEFT JOIN entry_arcs x USING (rn) {_WHERE} ORDER BY r.logged, r.rn
 """
 _MEASUREMENTS = f"""
@@ -38,7 +39,7 @@ SELECT r.fingerprint || '|' || r.quantity || coalesce('|' || r.wavelength_nm::VA
     CASE WHEN r.pos IS NOT NULL THEN row_number() OVER (PARTITION BY r.pos,
         r.quantity, r.wavelength_nm, r.direction ORDER BY r.when_utc NULLS LAST, r.rn)
     ELSE 1 END AS repeat, coalesce(r.after_cleaning, false) AS after_cleaning,
-    nullif(r.remark, '') AS remark, {_FROM}
+    nullif(trim(r.die_text), '') AS die, nullif(r.remark, '') AS remark, {_FROM}
 FROM readings r {_WHERE} ORDER BY r.when_utc NULLS LAST, r.rn
 """
 _SERVICE = f"""

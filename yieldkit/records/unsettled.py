@@ -91,6 +91,25 @@ WHERE m.connector_type <> n.connector_type AND n.connector_type <> 'unknown'
 QUALIFY row_number() OVER (PARTITION BY m.file, m.sheet, m.source_row ORDER BY m.rn) = 1
 ) ORDER BY day, rn
 """
+_DIES = """
+SELECT * EXCLUDE (day, rn) FROM (
+SELECT r.logged AS day, r.rn, r.file, r.sheet, r.source_row, r.fingerprint, r.job, s.raw,
+    r.die_text::VARCHAR AS die,
+    coalesce(r.connector_type, n.connector_type)::VARCHAR AS connector_type
+FROM rework_placed r LEFT JOIN planned_kept n USING (pos) LEFT JOIN spots s USING (spot)
+WHERE r.die_text IS NOT NULL
+UNION ALL
+SELECT a.day, a.rn, i.file, i.sheet, i.source_row, i.fingerprint, a.job, s.raw, i.die_text,
+    a.connector_type
+FROM in_attempts i JOIN judged a USING (rn) LEFT JOIN spots s ON s.spot = a.spot
+WHERE i.die_text IS NOT NULL
+UNION ALL
+SELECT m.date, m.rn, m.file, m.sheet, m.source_row, m.fingerprint, m.job, s.raw, m.die_text,
+    m.connector_type
+FROM readings m LEFT JOIN spots s USING (spot) WHERE m.die_text IS NOT NULL
+QUALIFY row_number() OVER (PARTITION BY m.file, m.sheet, m.source_row ORDER BY m.rn) = 1
+) ORDER BY day, rn
+"""
 _MISSING = """
 SELECT r.fingerprint, r.file, r.sheet, r.source_row, r.job, p.raw, r.cause_text, r.logged
 FROM rework_placed r JOIN older o USING (src) LEFT JOIN spots p USING (spot)
@@ -107,6 +126,7 @@ _QUERIES = {
     "twice": _TWICE,
     "word": _WORDS,
     "type": _TYPES,
+    "die": _DIES,
     "missing": _MISSING,
     "gap": GAPS,
 }
