@@ -64,6 +64,12 @@ def test_a_signal_is_status_3_in_plain_words_with_its_caution(records, capsys):
     assert "Clean the V-groove" in said
 
 
+def test_what_cannot_be_told_yet_is_shown_and_no_signal(records, capsys):
+    records([SIGNAL | {"chance_this_unit": 0.4, "sure": False}])
+    assert cli.main(["drift"]) == cli.DONE
+    assert capsys.readouterr().out.startswith("Cannot tell yet: splicer SP-03 may have got worse")
+
+
 def test_quiet_is_status_0(records, capsys):
     records([])
     assert cli.main(["drift"]) == cli.DONE

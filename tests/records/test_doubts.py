@@ -17,6 +17,7 @@ from yieldkit.records.doubts import decided_of, doubts_of
 from yieldkit.records.forgetting import forget
 from yieldkit.records.ingest import history, ingest, withdraw
 from yieldkit.records.opened import open_crew
+from yieldkit.wording.records import report_lines
 
 PLAN = made("plan.csv", "planned", [panel(12)])
 PLAN_LAYOUT = """
@@ -303,6 +304,81 @@ def test_a_remark_alone_stays_when_the_list_is_written_anew(filled):
     book = openpyxl.load_workbook(filled / "doubts.xlsx")
     typed = [[cell.value for cell in row] for row in book["words"].iter_rows(min_row=2)]
     assert [row[7] for row in typed if row[8] == "Maija"] == ["ask her on Monday"]
+
+
+def remarks_on(folder, sheet):
+    book = openpyxl.load_workbook(folder / "doubts.xlsx")
+    headings = [cell.value for cell in book[sheet][1]]
+    rows = book[sheet].iter_rows(min_row=2, values_only=True)
+    return {row[headings.index("key")]: row[headings.index("remark")] for row in rows}
+
+
+def test_a_remark_outlives_its_doubt_and_goes_back_to_it(filled):
+    decide(filled, "words", "Maija", None, "ask her on Monday")
+    (filled / "crew.toml").write_text(
+        SETTINGS
+        + PEOPLE
+        + '[[aliases]]\nkind = "technician"\nwritten = "Maija"\nmeaning = "T02"\n',
+        "utf-8",
+    )
+    assert ingest(filled).changed
+    assert remarks_on(filled, "words") == {}
+    assert remarks_on(filled, "remarks") == {"Maija": "ask her on Monday"}
+    put(filled, "b.csv", export(range(20, 23)))
+    ingest(filled)
+    assert remarks_on(filled, "remarks") == {"Maija": "ask her on Monday"}
+    (filled / "crew.toml").write_text(SETTINGS + PEOPLE, "utf-8")
+    ingest(filled)
+    assert remarks_on(filled, "words")["Maija"] == "ask her on Monday"
+    assert remarks_on(filled, "remarks") == {}
+
+
+def test_a_remark_on_a_withdrawn_files_row_comes_back_with_it(filled):
+    row = export([3], loss="0.60").replace(",T01,", ",Maija,")
+    put(filled, "b.csv", row)
+    ingest(filled)
+    (key,) = remarks_on(filled, "held rows")
+    decide(filled, "held rows", key, None, "typed by the office")
+    withdraw(filled, "b.csv")
+    assert remarks_on(filled, "remarks") == {key: "typed by the office"}
+    put(filled, "c.csv", row)
+    ingest(filled)
+    assert remarks_on(filled, "held rows") == {key: "typed by the office"}
+
+
+def test_a_remark_beside_a_decision_can_be_changed_and_stays_when_it_is_undone(filled):
+    decide(filled, "words", "Maija", "T02", "says Pekka")
+    ingest(filled)
+    before = len(history(filled))
+    book = openpyxl.load_workbook(filled / "doubts.xlsx")
+    book["decisions"].cell(2, 5).value = "says the roster"
+    book.save(filled / "doubts.xlsx")
+    ingest(filled)
+    assert remarks_on(filled, "decisions") == {"Maija": "says the roster"}
+    assert len(history(filled)) == before
+    book = openpyxl.load_workbook(filled / "doubts.xlsx")
+    book["decisions"].cell(2, 6).value = "yes"
+    book.save(filled / "doubts.xlsx")
+    ingest(filled)
+    assert remarks_on(filled, "words")["Maija"] == "says the roster"
+
+
+def test_a_run_with_nothing_new_tells_the_open_doubts_too(filled):
+    report = ingest(filled)
+    assert not report.changed
+    assert any("1 open doubt in doubts.xlsx" in line for line in report_lines(report))
+
+
+def test_a_row_whose_time_cannot_be_is_said(folder_of_a_crew):  # noqa: F811
+    text = export(range(1, 12)).replace("2026-11-16 08:05:00", "2026-02-30 08:05:00")
+    put(folder_of_a_crew, "a.csv", text.replace("2026-11-16 08:11:00", "2026-11-31 08:11:00"))
+    report = ingest(folder_of_a_crew)
+    told = "Of the rows that count, 1 has an inferred time and 1 has none that can be told"
+    assert any(line.startswith(told) for line in report_lines(report))
+    found = open_crew(folder_of_a_crew).doubts().set_index("key")
+    placed = found.loc["SP-01|a.csv|placed between its neighbours"]
+    assert (placed["rows"], placed["where"]) == (1, "a.csv, from row 6")
+    assert found.loc["SP-01|a.csv|time cannot be told", "rows"] == 1
 
 
 def test_what_is_typed_while_a_run_goes_on_stays_typed(filled, monkeypatch):

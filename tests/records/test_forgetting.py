@@ -2,11 +2,13 @@
 
 from datetime import date
 
+import openpyxl
 import pyarrow.parquet as pq
 
-from tests.records.test_ingest import crew, export, put  # noqa: F401
+from tests.records.test_doubts import decide
+from tests.records.test_ingest import SETTINGS, crew, export, put  # noqa: F401
 from yieldkit.records.forgetting import forget
-from yieldkit.records.ingest import ingest
+from yieldkit.records.ingest import history, ingest
 from yieldkit.records.opened import open_crew
 from yieldkit.records.store import Store
 
@@ -36,6 +38,44 @@ def test_old_rows_lose_their_person_everywhere_and_sums_stay(crew):  # noqa: F81
     assert open_crew(crew)._table("forgotten")["positions"].sum() == 8
     assert "T77" not in everything_kept(crew)
     assert len(list((crew / "store" / "raw").iterdir())) == 1
+
+
+PEOPLE = '[[people]]\ncode = "T01"\n[[people]]\ncode = "T77"\n'
+
+
+def test_decisions_and_history_lose_a_person_that_no_row_names_any_more(crew):  # noqa: F811
+    (crew / "crew.toml").write_text(SETTINGS + PEOPLE, "utf-8")
+    put(crew, "old.csv", export(range(1, 9), day="2023-05-08").replace(",T01,", ",Wilhelmina,"))
+    put(crew, "new.csv", export(range(20, 29)).replace(",T01,", ",Ottilie,"))
+    ingest(crew)
+    decide(crew, "words", "Wilhelmina", "T77", "her van")
+    decide(crew, "words", "Ottilie", "T01", "his van")
+    ingest(crew)
+    forget(crew, date(2024, 1, 1))
+    kept = everything_kept(crew) + everything_in(crew / "doubts.xlsx")
+    assert "Wilhelmina" not in kept and "T77" not in kept and "her van" not in kept
+    assert "Ottilie" in kept and "his van" in kept
+    told = [(line["what"], line["file"]) for line in history(crew)]
+    assert ("decided", "technician: forgotten") in told
+    assert ("decided", "technician Ottilie: T01") in told
+    assert set(open_crew(crew).attempts()["technician"]) == {"unknown", "T01"}
+    assert not ingest(crew).changed
+
+
+def test_a_remark_about_a_forgotten_person_is_not_kept(crew):  # noqa: F811
+    (crew / "crew.toml").write_text(SETTINGS + PEOPLE, "utf-8")
+    put(crew, "old.csv", export(range(1, 9), day="2023-05-08").replace(",T01,", ",Wilhelmina,"))
+    put(crew, "new.csv", export(range(20, 29)))
+    ingest(crew)
+    decide(crew, "words", "Wilhelmina", None, "lives in the north")
+    forget(crew, date(2024, 1, 1))
+    kept = everything_in(crew / "doubts.xlsx")
+    assert "Wilhelmina" not in kept and "north" not in kept
+
+
+def everything_in(workbook):
+    book = openpyxl.load_workbook(workbook)
+    return repr([list(sheet.iter_rows(values_only=True)) for sheet in book])
 
 
 KIT_LAYOUT = """

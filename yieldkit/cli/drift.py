@@ -30,7 +30,8 @@ def add(commands: argparse._SubParsersAction) -> None:
 Compare every splicer, cleaver, heater and lot with its own past: losses, failures, cleave
 angles. Says what has got worse, since when, how sure, and what to do first; else what could
 have been seen. False alarms are kept at the rate in the settings (false_alarms_per_quarter).
-Ends with status 0 when quiet and 3 at a signal, so that it can run by itself every morning.""",
+Ends with status 3 at a signal and 0 when quiet, also where it cannot tell yet, so that it can run
+by itself every morning.""",
         epilog="""\
 examples:
   yieldkit drift                      half a year up to the newest record
@@ -72,8 +73,8 @@ examples:
 
 
 def run_drift(arguments: argparse.Namespace) -> int:
-    """Print the crew's signals; status 3 where there is one."""
-    from yieldkit.answers.drift import drift_watch
+    """Print the crew's signals; status 3 where there is one, 0 where none can be told yet."""
+    from yieldkit.answers.drift import PROBABLE, drift_watch
     from yieldkit.records.opened import open_crew
 
     records = open_crew(arguments.crew)
@@ -97,7 +98,8 @@ def run_drift(arguments: argparse.Namespace) -> int:
     else:
         for line in _lines(_verdict_first(found)):
             print(line)
-    return SIGNAL if len(found.table) else DONE
+    told = (found.table["chance_this_unit"] >= PROBABLE).any()
+    return SIGNAL if told else DONE
 
 
 def _verdict_first(found: Result) -> tuple[Finding, ...]:

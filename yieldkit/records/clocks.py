@@ -36,6 +36,7 @@ WELL_ORDERED = 0.5
 LATEST_YEARS = 15
 _SURE = ("day and month swapped", "wrong year")
 """Explanations that are believed where only the order of rows in a file speaks."""
+UNTOLD = "time cannot be told"
 _NAT = np.datetime64("NaT", "ms")
 _TESTED = f"""
 SELECT p.pos, min(m.when_shown) AS tested FROM measured m JOIN places p USING (job, spot)
@@ -107,6 +108,7 @@ def set_times(
     for sequence in _sequences(rows):
         _repair_sequence(rows, sequence, believed)
     _summer_time(rows, crew)
+    rows.loc[rows["when_local"].isna(), "why"] = UNTOLD
     if unwanted:
         _leave_as_shown(rows, [s.file for s in sources], shown.words.texts, unwanted)
     local = rows["when_local"].to_numpy()
@@ -419,7 +421,7 @@ def add_utc(con: duckdb.DuckDBPyConnection, tables: Sequence[str], crew: Crew) -
 
 def notes(shown: Shown, times: Times, files: Sequence[str]) -> list[dict[str, Any]]:
     """Blocks of repaired or unknown times: splicer, file, why, rows, shown and inferred spans."""
-    odd = np.flatnonzero((times.why != "") | (times.source == "unknown"))
+    odd = np.flatnonzero(times.why != "")
     if not len(odd):
         return []
     at = times.at[odd]
@@ -427,7 +429,7 @@ def notes(shown: Shown, times: Times, files: Sequence[str]) -> list[dict[str, An
         {
             "splicer": np.array(shown.words.texts, dtype=object)[shown.splicer[at]],
             "file": np.array(files, dtype=object)[shown.rows["src"].to_numpy()[at]],
-            "why": np.where(times.why[odd] == "", "time cannot be told", times.why[odd]),
+            "why": times.why[odd],
             "row": shown.rows["source_row"].to_numpy()[at],
             "shown": shown.when[at],
             "meant": times.local[odd],

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from yieldkit.crew import Crew
 from yieldkit.errors import CrewError
+from yieldkit.records.clocks import UNTOLD
 from yieldkit.records.deriving import Decided, Derived
 from yieldkit.records.dies import die_differs
 from yieldkit.records.tables import CAUSES, ERRORS, STEPS
@@ -237,15 +238,16 @@ def _held(derived: Derived) -> Iterator[Doubt]:
 
 def _clocks(derived: Derived) -> Iterator[Doubt]:
     for row in derived.clock_notes:
-        told = row["why"] == "time cannot be told"
-        meant = "" if told else f"{_minute(row['meant_from'])} to {_minute(row['meant_to'])}"
+        untold = row["why"] == UNTOLD
+        meant = "" if untold else f"{_minute(row['meant_from'])} to {_minute(row['meant_to'])}"
+        span = f"{_minute(row['shown_from'])} to {_minute(row['shown_to'])}"
+        shown = span if row["shown_from"] is not None else "no time that can be"
         yield Doubt(
             "clock",
             f"{row['splicer']}|{row['file']}|{row['why']}",
-            f"{row['splicer']} shows {_minute(row['shown_from'])} to {_minute(row['shown_to'])}:"
-            f" {row['why']}",
+            f"{row['splicer']} shows {shown}: {row['why']}",
             meant,
-            NOTED if told else APPLIED,
+            NOTED if untold else APPLIED,
             where=f"{row['file']}, from row {row['first_row']}",
             rows=row["rows"],
             choices=FIXED["clock"],
@@ -332,6 +334,9 @@ def read_decisions(folder: Path, state: dict[str, Any]) -> list[dict[str, Any]]:
         pair = (row["kind"], row["key"])
         if row["undo"]:
             found.pop(pair, None)
+        elif "meaning" not in row:
+            if pair in found and found[pair]["remark"] != row["remark"]:
+                found[pair] = found[pair] | {"remark": row["remark"]}
         elif pair not in found or found[pair]["meaning"] != row["meaning"]:
             found[pair] = {
                 "kind": row["kind"],
@@ -425,14 +430,22 @@ def write_doubts(
     crew: Crew,
     repairs: list[dict[str, Any]],
     before: pa.Table | None,
+    gone: frozenset[tuple[str, str]] = frozenset(),
 ) -> tuple[int, tuple[str, ...]]:
-    """Write ``doubts.xlsx``; the number of open doubts and what changed in last week's figures."""
+    """Write ``doubts.xlsx``; the number of open doubts and what changed in last week's figures.
+
+    ``gone`` are doubts (kind, key) whose remarks must not be kept.
+    """
     from yieldkit.records.doubts_workbook import write_workbook
-    from yieldkit.wording.records import no_room
+    from yieldkit.wording.records import clocks_told, no_room
 
     said = list(_changed(before, derived, crew))
+    rows = {True: 0, False: 0}
+    for note in derived.clock_notes:
+        rows[note["why"] == UNTOLD] += note["rows"]
+    said += clocks_told(inferred=rows[False], unknown=rows[True])
     try:
-        if left_out := write_workbook(folder / WORKBOOK, doubts, repairs):
+        if left_out := write_workbook(folder / WORKBOOK, doubts, repairs, gone):
             said.append(no_room(left_out))
     except OSError:
         said.append(f"{WORKBOOK} is open elsewhere: close it and run `yieldkit ingest` again.")

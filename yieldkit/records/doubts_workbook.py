@@ -27,6 +27,13 @@ HEADINGS = ("kind", "found", "suggested", "state", "where", "rows", "decision", 
 WIDTHS = (16, 52, 34, 15, 34, 7, 22, 28, 14)
 DECISIONS = "decisions"
 DECISION_HEADINGS = ("kind", "key", "meaning", "decided", "remark", "undo")
+REMARKS = "remarks"
+REMARK_HEADINGS = ("kind", "found", "where", "remark", "key")
+_READ = dict.fromkeys(SHEETS, HEADINGS) | {
+    REMARKS: REMARK_HEADINGS,
+    DECISIONS: DECISION_HEADINGS,
+}
+"""Sheets that are read back, and the headings that each must have."""
 MOST_ROWS = 3_000
 _LINE = 15
 """Height of a line [pt]."""
@@ -38,15 +45,20 @@ _INTRODUCTION = (
     'A decision holds for every later file. The sheet "decisions" lists them; write yes under undo'
     " to take one back.",
     "Aliases in the crew's settings beat decisions here.",
+    'A remark on a doubt that is no more is kept on the sheet "remarks".',
 )
 
 
 def write_workbook(
-    path: Path, doubts: Sequence[Doubt], repairs: Sequence[Mapping[str, Any]]
+    path: Path,
+    doubts: Sequence[Doubt],
+    repairs: Sequence[Mapping[str, Any]],
+    gone: frozenset[tuple[str, str]] = frozenset(),
 ) -> int:
     """Write the workbook beside the one there and put it in its place; doubts that found no room.
 
-    What was typed into the one there and is not yet among ``repairs`` stays filled in.
+    What was typed into the one there and is not yet among ``repairs`` stays filled in; remarks on
+    doubts that are no more go to a sheet of their own, but for those on doubts that are ``gone``.
 
     Raises
     ------
@@ -58,6 +70,7 @@ def write_workbook(
     import xlsxwriter
 
     typed, undone = _typed(path)
+    typed = {pair: row for pair, row in typed.items() if pair not in gone}
 
     packed = io.BytesIO()
     book = xlsxwriter.Workbook(
@@ -72,10 +85,16 @@ def write_workbook(
         first.write_string(number, 0, line, wrap)
     _print_on_one_width(first)
     left_out = 0
+    rest = dict(typed)
     for name, kinds in SHEETS.items():
         chosen = [doubt for doubt in doubts if doubt.kind in kinds]
         left_out += len(chosen[MOST_ROWS:])
+        for doubt in chosen[:MOST_ROWS]:
+            rest.pop((doubt.kind, _cell(doubt.key)), None)
         _write_doubts(book.add_worksheet(name), chosen[:MOST_ROWS], typed, bold, wrap, fill)
+    for repair in repairs:
+        rest.pop((str(repair["kind"]), _cell(str(repair["key"]))), None)
+    _write_remarks(book.add_worksheet(REMARKS), rest, bold, wrap)
     _write_decisions(book.add_worksheet(DECISIONS), repairs, undone, bold, wrap, fill)
     book.close()
     handle, part = tempfile.mkstemp(dir=path.parent, prefix=".part-", suffix=".xlsx")
@@ -92,7 +111,7 @@ def write_workbook(
 def _write_doubts(
     sheet: Any,
     doubts: Sequence[Doubt],
-    typed: Mapping[tuple[str, str], tuple[str, str]],
+    typed: Mapping[tuple[str, str], Mapping[str, str]],
     bold: Any,
     wrap: Any,
     fill: Any,
@@ -109,7 +128,8 @@ def _write_doubts(
         for column, cell in enumerate(cells):
             sheet.write_string(number, column, _cell(cell), wrap)
         sheet.write_number(number, 5, doubt.rows, wrap)
-        for column, cell in enumerate(typed.get((doubt.kind, _cell(doubt.key)), ("", ""))):
+        row = typed.get((doubt.kind, _cell(doubt.key)), {})
+        for column, cell in enumerate((row.get("decision", ""), row.get("remark", ""))):
             if cell:
                 sheet.write_string(number, decision + column, _cell(cell), fill)
             else:
@@ -126,6 +146,24 @@ def _write_doubts(
             )
     if doubts:
         sheet.autofilter(0, 0, len(doubts), len(HEADINGS) - 1)
+
+
+def _write_remarks(
+    sheet: Any, rest: Mapping[tuple[str, str], Mapping[str, str]], bold: Any, wrap: Any
+) -> None:
+    """Remarks on doubts that are on no other sheet; they go back there with their doubt."""
+    sheet.freeze_panes(1, 0)
+    _print_on_one_width(sheet)
+    for column, (heading, width) in enumerate(
+        zip(REMARK_HEADINGS, (16, 52, 34, 40, 14), strict=True)
+    ):
+        sheet.write_string(0, column, heading, bold)
+        sheet.set_column(column, column, width)
+    kept = sorted((pair, row) for pair, row in rest.items() if row.get("remark"))
+    for number, ((kind, key), row) in enumerate(kept, start=1):
+        cells = (kind, row.get("found", ""), row.get("where", ""), row["remark"], key)
+        for column, cell in enumerate(cells):
+            sheet.write_string(number, column, _cell(cell), wrap)
 
 
 def _print_on_one_width(sheet: Any) -> None:
@@ -177,6 +215,8 @@ def _cell(text: str) -> str:
 def filled_in(path: Path, allowed: Mapping[str, Sequence[str]]) -> Iterator[dict[str, Any]]:
     """Decisions filled into the workbook: kind, key, meaning, remark, and ``undo``.
 
+    Those known already come without a meaning, with their remark as it now stands.
+
     Parameters
     ----------
     path : Path
@@ -191,20 +231,23 @@ def filled_in(path: Path, allowed: Mapping[str, Sequence[str]]) -> Iterator[dict
 def place_of(path: Path, kind: str, key: str) -> tuple[str, int | None]:
     """Sheet and row in which a decision is filled in."""
     for row, sheet, number in _rows(path):
-        if sheet != DECISIONS and (row["kind"], row["key"]) == (kind, key) and row["decision"]:
+        if sheet in SHEETS and (row["kind"], row["key"]) == (kind, key) and row["decision"]:
             return f"{path.name}, sheet {sheet}", number
     return path.name, None
 
 
-def _typed(path: Path) -> tuple[dict[tuple[str, str], tuple[str, str]], set[tuple[str, str]]]:
-    """Decisions and remarks that stand in the workbook, by doubt, and decisions to undo."""
+def _typed(path: Path) -> tuple[dict[tuple[str, str], dict[str, str]], set[tuple[str, str]]]:
+    """Rows of the workbook with a decision or a remark, by doubt, and decisions to undo."""
     typed, undone = {}, set()
     for row, sheet, _ in _rows(path) if path.exists() else ():
         pair = (row["kind"], row["key"])
-        if sheet == DECISIONS and _is_yes(row["undo"]):
-            undone.add(pair)
-        elif sheet != DECISIONS and (row["decision"] or row["remark"]):
-            typed[pair] = (row["decision"], row["remark"])
+        if sheet == DECISIONS:
+            if _is_yes(row["undo"]):
+                undone.add(pair)
+                if row["remark"]:
+                    typed[pair] = {"found": row["key"], "remark": row["remark"]}
+        elif row.get("decision") or row["remark"]:
+            typed[pair] = row
     return typed, undone
 
 
@@ -221,13 +264,13 @@ def _rows(path: Path) -> Iterator[tuple[dict[str, str], str, int]]:
             remedy="Close it in the spreadsheet program, or delete it: it is written anew.",
         ) from error
     for name in book.sheet_names:
-        if name not in SHEETS and name != DECISIONS:
+        if name not in _READ:
             continue
         rows = book.get_sheet_by_name(name).to_python(skip_empty_area=False)
         if not rows:
             continue
         headings = [str(cell).strip() for cell in rows[0]]
-        wanted = DECISION_HEADINGS if name == DECISIONS else HEADINGS
+        wanted = _READ[name]
         for heading in wanted:
             if heading not in headings:
                 raise CrewError(
@@ -248,8 +291,9 @@ def _decision(
     row: Mapping[str, str], sheet: str, number: int, file: str, allowed: Mapping[str, Sequence[str]]
 ) -> Iterator[dict[str, Any]]:
     if sheet == DECISIONS:
-        if _is_yes(row["undo"]):
-            yield {"kind": row["kind"], "key": row["key"], "undo": True}
+        pair = {"kind": row["kind"], "key": row["key"]}
+        yield pair | {"undo": _is_yes(row["undo"]), "remark": row["remark"]}
+    if sheet not in SHEETS:
         return
     meaning = row["decision"]
     if not meaning or not row["kind"] or not row["key"]:

@@ -55,35 +55,68 @@ def forget(
     with store.locked():
         state = store.state()
         entries, touched, rows = [], [], 0
+        had: set[str] = set()
+        left: set[str] = set()
         for entry in _entries(state):
-            cleared = _cleared(store, entry, before)
+            kept = store.parsed(entry.key) if entry.key else None
+            had |= _persons(kept)
+            cleared = _cleared(kept, entry, before)
             if cleared is None:
+                left |= _persons(kept)
                 entries.append(entry)
                 continue
             parsed, count = cleared
+            left |= _persons(parsed)
             key = f"{entry.key.split('~')[0]}~{before.isoformat()}"
             store.keep_parsed(key, parsed)
             entries.append(replace(entry, key=key, frozen=True))
             touched.append(entry.file)
             rows += count
         if touched:
-            decided = _with_decisions(folder, state)
+            decided = _without_persons(_with_decisions(folder, state), had - left, before)
+            gone = frozenset(("technician", word) for word in had - left)
             new_state = decided | {
                 "files": [entry.as_dict() for entry in entries],
                 "forgotten": [*state.get("forgotten", []), *sums],
                 "history": [*decided["history"], _line(f"forgot before {before}", "", "")],
             }
-            _turn(folder, store, crew, entries, new_state, progress or (lambda line: None))
-    left = [name for name in dict.fromkeys(touched) if (folder / "inbox" / name).exists()]
-    return tuple(forgotten_lines(before, rows, touched, left))
+            tell = progress or (lambda line: None)
+            _turn(folder, store, crew, entries, new_state, tell, gone=gone)
+    in_inbox = [name for name in dict.fromkeys(touched) if (folder / "inbox" / name).exists()]
+    return tuple(forgotten_lines(before, rows, touched, in_inbox))
 
 
-def _cleared(store: Store, entry: Entry, before: date) -> tuple[Parsed, int] | None:
+def _persons(parsed: Parsed | None) -> set[str]:
+    """Spellings of persons in a file's typed rows."""
+    if parsed is None:
+        return set()
+    columns = [name for name in ("technician_text", "by_text") if name in parsed.rows.schema.names]
+    return {word for name in columns for word in parsed.rows[name].unique().to_pylist() if word}
+
+
+def _without_persons(state: dict[str, Any], words: set[str], before: date) -> dict[str, Any]:
+    """Decisions and history without spellings of persons that no row has any more.
+
+    Remarks of decisions taken before the day are removed too: they may name anybody.
+    """
+    repairs, lines = [], []
+    for repair in state["repairs"]:
+        if repair["kind"] == "technician" and repair["key"] in words:
+            continue
+        old = repair.get("decided", "") < before.isoformat()
+        repairs.append(repair | {"remark": ""} if old else repair)
+    named = tuple(f"technician {word}: " for word in words)
+    for line in state["history"]:
+        personal = line["what"] in ("decided", "undone") and line["file"].startswith(named)
+        lines.append(line | {"file": "technician: forgotten"} if personal else line)
+    return state | {"repairs": repairs, "history": lines}
+
+
+def _cleared(parsed: Parsed | None, entry: Entry, before: date) -> tuple[Parsed, int] | None:
     """A file's typed rows without persons before a day, and how many; None if it has none."""
     import pyarrow as pa
     import pyarrow.compute as pc
 
-    parsed = store.parsed(entry.key) if entry.key else None
     if parsed is None or "when_shown" not in parsed.rows.schema.names:
         return None
     when = parsed.rows["when_shown"]

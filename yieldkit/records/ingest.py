@@ -198,8 +198,12 @@ def _turn(
     *,
     new: Iterable[str] = (),
     waiting: Iterable[str] = (),
+    gone: frozenset[tuple[str, str]] = frozenset(),
 ) -> IngestReport:
-    """Derive from the entries and make it the present generation."""
+    """Derive from the entries and make it the present generation.
+
+    ``gone`` are doubts (kind, key) whose remarks must not be kept.
+    """
     from yieldkit.records.deriving import derive
     from yieldkit.records.doubts import (
         check_decisions,
@@ -225,15 +229,16 @@ def _turn(
     )
     before = _tables_now(store)
     derived = derive(sources, crew, decided_of(state["repairs"]))
-    known = store.state()["repairs"]
-    check_decisions(folder, [one for one in state["repairs"] if one not in known], derived, crew)
+    known = {_said_of(one) for one in store.state()["repairs"]}
+    fresh = [one for one in state["repairs"] if _said_of(one) not in known]
+    check_decisions(folder, fresh, derived, crew)
     state = state | {"as_of": derived.as_of.isoformat()}
     tell("writing the tables")
     found = doubts_of(derived, crew, state["repairs"])
     more = {"doubts": doubts_table(found), "forgotten": _forgotten(state)}
     store.swap(derived.tables | more, state)
     store.prune()
-    doubts, said = write_doubts(folder, found, derived, crew, state["repairs"], before)
+    doubts, said = write_doubts(folder, found, derived, crew, state["repairs"], before, gone)
     report = _report(store, folder, waiting=waiting)
     return replace(report, changed=True, new=tuple(new), doubts=doubts, said=said)
 
@@ -493,11 +498,16 @@ def _decided_lines(
     before: list[dict[str, Any]], now: list[dict[str, Any]]
 ) -> Iterator[dict[str, Any]]:
     """A line for each decision filled into the doubts list, and for each taken back."""
-    for what, some, others in (("undone", before, now), ("decided", now, before)):
+    was, are = ({_said_of(one) for one in some} for some in (before, now))
+    for what, some, others in (("undone", before, are), ("decided", now, was)):
         for repair in some:
-            if repair not in others:
+            if _said_of(repair) not in others:
                 words = f"{repair['kind']} {repair['key']}: {repair['meaning']}"
                 yield _line(what, words, "")
+
+
+def _said_of(repair: dict[str, Any]) -> tuple[str, str, str]:
+    return repair["kind"], repair["key"], repair["meaning"]
 
 
 def _lines(state: dict[str, Any], entries: list[Entry], again: bool) -> list[dict[str, Any]]:
@@ -534,12 +544,16 @@ def _read_files(
 def _report(store: Store, folder: Path, *, waiting: Iterable[str] = ()) -> IngestReport:
     import pyarrow.parquet as pq
 
+    from yieldkit.records.doubts import OPEN
+
     place = store.generation() / "files" / "all.parquet"
     files = pq.read_table(place).to_pylist() if place.exists() else []
     totals = {
         name: sum(int(row[name] or 0) for row in files)
         for name in ("data_rows", "accepted", "duplicates", "held", "refused")
     }
+    open_ones = store.generation() / "doubts" / "all.parquet"
+    states = pq.read_table(open_ones, columns=["state"]) if open_ones.exists() else None
     bad = tuple(
         (row["file"], row["reason"])
         for row in files
@@ -551,5 +565,6 @@ def _report(store: Store, folder: Path, *, waiting: Iterable[str] = ()) -> Inges
         unreadable=bad,
         waiting=tuple(waiting),
         files=tuple(files),
+        doubts=states["state"].to_pylist().count(OPEN) if states else 0,
         totals=totals,
     )

@@ -79,6 +79,18 @@ def accounting(totals: Mapping[str, int]) -> str:
     )
 
 
+def clocks_told(*, inferred: int, unknown: int) -> list[str]:
+    """Rows that count though their time as shown is not believed or is none."""
+    parts = []
+    if inferred:
+        parts.append(f"{count(inferred, 'has', 'have')} an inferred time")
+    if unknown:
+        parts.append(f"{count(unknown, 'has', 'have')} none that can be told and no week")
+    return (
+        [f"Of the rows that count, {listed(parts)}: sheet clocks of doubts.xlsx."] if parts else []
+    )
+
+
 def no_room(doubts: int) -> str:
     """Doubts that the workbook does not show."""
     return (
