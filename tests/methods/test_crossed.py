@@ -137,6 +137,19 @@ def test_a_missing_label_is_a_level_of_its_own():
     assert of.levels == (("a", "b", "missing"),)
 
 
+def test_a_missing_number_is_refused_with_its_rows():
+    unit, x = factors({"unit": list("aabb")}), np.ones((4, 1))
+    with pytest.raises(ValueError, match="the response is missing in 1 of 4 rows"):
+        fit_gaussian([1.0, np.nan, 2.0, 3.0], x, unit)
+    with pytest.raises(ValueError, match="the number failed is missing in 2 of 4 rows"):
+        Counts([1, 2, 1, 2], [1, np.nan, np.nan, 1])
+    with pytest.raises(ValueError, match="an upper end is missing in 1 of 2 rows"):
+        Intervals([-np.inf, 0.0], [1.0, np.nan])
+    with pytest.raises(ValueError, match="a fixed effect is missing in 1 of 4 rows"):
+        fit_laplace(Counts([1, 2, 1, 2], [1] * 4), np.array([[1], [1], [np.nan], [1]]), unit)
+    assert np.isposinf(Intervals([-np.inf, 0.0], [1.0, np.inf]).high[1])
+
+
 def test_fixed_effects_that_cannot_be_told_apart_are_refused():
     x = np.ones((4, 2))
     with pytest.raises(ValueError, match="not of full rank"):

@@ -117,7 +117,7 @@ def test_a_node_almost_without_spread_does_not_upset_a_quantile():
 
 
 def test_an_unknown_scale_is_integrated_out_too():
-    """One factor, fine intervals: sums over a grid of both deviations, the rest exact.
+    """One factor, its prior in units of the scale: sums over a grid of both, the rest exact.
 
     With 1,000 points; the usual 96 leave an error of 3 % in these standard deviations.
     """
@@ -145,7 +145,9 @@ def test_an_unknown_scale_is_integrated_out_too():
         for log_scale in log_scales:
             noisy = value + np.exp(2 * log_scale)
             height = -0.5 * (np.log(noisy) + turned**2 / noisy).sum()
-            height -= 0.5 * (sd / 0.5) ** 2 + 0.5 * (log_scale - np.log(0.8)) ** 2
+            unit = 0.5 * np.exp(log_scale)
+            height -= 0.5 * (sd / unit) ** 2 + np.log(unit)
+            height -= 0.5 * (log_scale - np.log(0.8)) ** 2
             mean = own @ (turned / noisy)
             spread = sd**2 - np.einsum("ij,j,ij->i", own, 1 / noisy, own)
             each = np.append(mean, log_scale)

@@ -141,6 +141,24 @@ def _whole(given: NDArray[np.integer]) -> tuple[NDArray[np.int64], NDArray[np.in
     return (np.cumsum(met) - 1)[shifted], np.flatnonzero(met) + low
 
 
+def known(what: str, values: ArrayLike) -> Array:
+    """The values as numbers; a missing one is refused, as a level cannot stand for it.
+
+    Raises
+    ------
+    ValueError
+        With the number of rows that lack one.
+    """
+    found = np.asarray(values, float)
+    if np.isnan(found.sum()):
+        rows = np.isnan(found).reshape(len(found), -1).any(axis=1)
+        if rows.any():
+            raise ValueError(
+                f"{what} is missing in {rows.sum()} of {len(found)} rows; leave those rows out"
+            )
+    return found
+
+
 def treatment(labels: ArrayLike, levels: tuple[str, ...] | None = None) -> tuple[Array, list[str]]:
     """Intercept and one column a further level, the first level being the reference.
 

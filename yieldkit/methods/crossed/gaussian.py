@@ -12,7 +12,7 @@ from scipy.optimize import minimize
 from threadpoolctl import threadpool_limits
 
 from yieldkit.methods.crossed.blocks import Pairs, Root, count_pairs
-from yieldkit.methods.crossed.design import Array, Factors
+from yieldkit.methods.crossed.design import Array, Factors, known
 
 NIL = 1e-10
 """Smallest eigenvalue of the fixed effects' scaled products from which their rank is full."""
@@ -65,7 +65,7 @@ class GaussianFit:
 
 def cross_products(y: ArrayLike, x: Array, of: Factors) -> Products:
     """Sums and cross-products of response, fixed effects and factors: one pass over the rows."""
-    response = np.asarray(y, float)
+    response, x = known("the response", y), known("a fixed effect", x)
     return Products(
         n=float(len(response)),
         yy=float(response @ response),
@@ -105,7 +105,7 @@ def fit_gaussian(
     Raises
     ------
     ValueError
-        If the fixed effects are not of full rank.
+        If the fixed effects are not of full rank, or a number is missing.
 
     References
     ----------

@@ -151,7 +151,7 @@ def integrate(
         All factors, also the fixed ones: give an intercept a factor of one level.
     prior : mapping of float
         Scale of the half-normal prior of each factor whose standard deviation is not known [units
-        of the predictor].
+        of the predictor; of the response's scale where that is not known either].
     held : mapping of float
         Standard deviation of the other factors, taken as known: a normal prior of their effects.
     centre : float
@@ -223,12 +223,17 @@ class _Search:
     def sds(self, scores: Array) -> Array:
         """Standard deviations of all factors: half-normal quantiles of the scores' chances."""
         sd = self.known.copy()
-        sd[self.free] = -self.prior * ndtri(ndtr(-scores[: len(self.free)]) / 2)
+        sd[self.free] = -self.unit(scores) * ndtri(ndtr(-scores[: len(self.free)]) / 2)
         return sd
+
+    def unit(self, scores: Array) -> Array:
+        """Scale of each half-normal prior."""
+        scale = np.exp(self.log_scale_at(scores)) if self.log_scale_sd else 1.0
+        return self.prior * scale
 
     def log_scale_at(self, scores: Array) -> float:
         """Logarithm of the response's scale."""
-        moved = float(scores[-1]) if self.size > len(self.free) else 0.0
+        moved = float(scores[-1]) if self.log_scale_sd else 0.0
         return self.log_scale + self.log_scale_sd * moved
 
     def solve(self, scores: Array) -> Inner:
@@ -269,10 +274,12 @@ class _Search:
         inner = self.solve(scores)
         _, by_sd, by_log_scale = self.problem.gradient(inner, sd)
         # The half-normal's density over the normal's: how fast a deviation moves with its score.
-        over, own = sd[self.free] / self.prior, scores[: len(self.free)]
-        slope = by_sd[self.free] * self.prior * np.exp((over**2 - own**2) / 2) / 2
-        if self.size > len(self.free):
-            slope = np.append(slope, by_log_scale * self.log_scale_sd)
+        unit, own = self.unit(scores), scores[: len(self.free)]
+        over, by_free = sd[self.free] / unit, by_sd[self.free]
+        slope = by_free * unit * np.exp((over**2 - own**2) / 2) / 2
+        if self.log_scale_sd:
+            whole = by_log_scale + by_free @ sd[self.free]
+            slope = np.append(slope, whole * self.log_scale_sd)
         return -self.log_posterior(inner, scores), scores - slope
 
     def node(self, scores: Array, inner: Inner | None = None) -> Node:

@@ -9,7 +9,7 @@ from scipy.optimize import minimize
 from scipy.special import ndtr
 from threadpoolctl import threadpool_limits
 
-from yieldkit.methods.crossed.design import Array, Factors
+from yieldkit.methods.crossed.design import Array, Factors, known
 from yieldkit.methods.crossed.gaussian import leave_zero
 from yieldkit.methods.crossed.problem import Inner, Problem
 from yieldkit.methods.crossed.responses import Response
@@ -100,7 +100,7 @@ def fit_laplace(
     Raises
     ------
     ValueError
-        If the fixed effects are not of full rank.
+        If the fixed effects are not of full rank, or one is missing.
 
     References
     ----------
@@ -108,7 +108,7 @@ def fit_laplace(
     D. A. Fournier, Comput. Stat. Data Anal. 51, 699-709, 2006 (gradient of the Laplace
     approximation).
     """
-    if np.linalg.matrix_rank(x) < x.shape[1]:
+    if np.linalg.matrix_rank(known("a fixed effect", x)) < x.shape[1]:
         raise ValueError("the fixed effects are not of full rank; drop a column")
     problem = Problem(response, x, of, restricted)
     outer = Outer(problem)

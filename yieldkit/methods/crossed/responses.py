@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import gammaln, log_ndtr
 
-from yieldkit.methods.crossed.design import Array
+from yieldkit.methods.crossed.design import Array, known
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,8 +58,8 @@ class Counts:
     has_scale = False
 
     def __init__(self, passed: ArrayLike, failed: ArrayLike) -> None:
-        self.passed = np.asarray(passed, float)
-        self.tried = self.passed + np.asarray(failed, float)
+        self.passed = known("the number passed", passed)
+        self.tried = self.passed + known("the number failed", failed)
         self.constant = float(
             (
                 gammaln(self.tried + 1)
@@ -103,7 +103,7 @@ class Intervals:
     constant = 0.0
 
     def __init__(self, low: ArrayLike, high: ArrayLike, count: ArrayLike | None = None) -> None:
-        self.low, self.high = np.asarray(low, float), np.asarray(high, float)
+        self.low, self.high = known("a lower end", low), known("an upper end", high)
         self.count = np.ones(len(self.low)) if count is None else np.asarray(count, float)
 
     def start(self) -> float:
