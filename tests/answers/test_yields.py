@@ -68,6 +68,15 @@ def test_open_and_unknown_positions_move_the_bounds_alone():
     assert (row["pending"], row["unknown"], row["positions"]) == (2, 1, 12)
 
 
+def test_what_is_linked_only_probably_moves_the_bounds_too():
+    """8 yes, 2 no; of each the probable ones could be the other: 6/10 to 9/10."""
+    made = made_positions(["yes"] * 8 + ["no"] * 2, link="exact")
+    made.loc[[0, 1, 9], "link"] = "probable"
+    row = first_pass_yield(made).table.iloc[0]
+    assert (row["first_pass"], row["failed"]) == (8, 2)
+    assert (row["bound_low"], row["bound_high"]) == approx((0.6, 0.9))
+
+
 def test_positions_not_started_are_not_counted():
     made = made_positions(["yes"] * 5 + ["pending"] * 5)
     made.loc[5:, "first_attempt_id"] = None

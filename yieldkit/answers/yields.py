@@ -99,8 +99,8 @@ def first_pass_yield(
     -------
     FirstPassYield
         ``table`` with ``COLUMNS``: counts [positions]; ``yield``, ``low``, ``high`` [fraction of
-        those known]; ``bound_low``, ``bound_high`` [fraction of all, with the pending and unknown
-        put to no and to yes]. The interval is Wilson's on the count divided by the design effect
+        those known]; ``bound_low``, ``bound_high`` [fraction of all, with the pending, the unknown
+        and those whose rows are linked only probably put to no and to yes]. The interval is Wilson's on the count divided by the design effect
         of jobs. ``adjusted``, ``adjusted_low``, ``adjusted_high``: the chance over all the crew's
         decided positions with this unit in place of its own kind's, people, kit, lots, types and
         jobs taken apart (``answers.fair``); blank where the same kit was used throughout, and for
@@ -141,6 +141,9 @@ def _first_pass(
     group = _labels(column.loc[made.index])
     counts = _counts(made[answer], group)
     known, started = counts["yes"] + counts["no"], counts.sum(axis=1)
+    sure = counts
+    if "link" in made and made["link"].eq("probable").any():
+        sure = _counts(made[answer].where(made["link"] != "probable", UNKNOWN), group)
     effect = jobs_design_effects(made, answer, group, list(counts.index))
     found = proportion(counts["yes"], known, confidence=confidence, design_effect=effect)
     table = pd.DataFrame(
@@ -156,8 +159,8 @@ def _first_pass(
             "yield": found.estimate,
             "low": np.where(known > 0, found.low, np.nan),
             "high": np.where(known > 0, found.high, np.nan),
-            "bound_low": (counts["yes"] / started).to_numpy(),
-            "bound_high": (1 - counts["no"] / started).to_numpy(),
+            "bound_low": (sure["yes"] / started).to_numpy(),
+            "bound_high": (1 - sure["no"] / started).to_numpy(),
             "adjusted": np.nan,
             "adjusted_low": np.nan,
             "adjusted_high": np.nan,
