@@ -130,3 +130,18 @@ def test_the_part_of_luck_has_its_interval():
     assert luck["low"] < luck["share"] < luck["high"]
     low, high = (f"{100 * luck[end]:.0f}" for end in ("low", "high"))
     assert f"of the differences between joints ({low} to {high} %)" in str(said)
+
+
+def test_a_whole_bad_day_blames_no_unit():
+    """Half of one day's joints fail, whoever made them: the day's part, nobody's."""
+    rng = np.random.default_rng(16)
+    made = work(MIXED, 30, rng, logit=5.0)
+    made["first_date"] = pd.Timestamp("2026-03-02") + pd.to_timedelta(
+        rng.integers(0, 20, len(made)), "D"
+    )
+    hit = made["first_date"].eq(pd.Timestamp("2026-03-09"))
+    made.loc[hit & (rng.random(len(made)) < 0.5), "first_pass_termination"] = "no"
+    found = likely_sources(made)
+    assert found.findings[0].code != "source_named"
+    spread = found.spread.set_index("kind")
+    assert spread.loc["day", "share"] == spread.drop(index="luck")["share"].max()
