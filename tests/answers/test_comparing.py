@@ -97,6 +97,26 @@ def test_periods():
         compare_periods(both, before=march, after=march)
 
 
+def test_a_period_whose_tests_are_out_is_not_called_worse():
+    """50 of 60 decided against 190 of 200: worse; yet 100 wait, and only passes come late."""
+    made = pd.concat(
+        [groups_of({"A": (190, 10)}), groups_of({"A": (50, 10)}, day="2026-03-09")],
+        ignore_index=True,
+    )
+    weeks = {
+        "before": (date(2026, 3, 2), date(2026, 3, 8)),
+        "after": (date(2026, 3, 9), date(2026, 3, 15)),
+    }
+    assert compare_periods(made, **weeks).table["verdict"].iloc[0] == "worse"
+    late = made.tail(60).assign(first_pass_termination="pending")
+    late = pd.concat([made, late, late.head(40)], ignore_index=True)
+    found = compare_periods(late, **weeks)
+    row = found.table.iloc[0]
+    assert (row["verdict"], row["waiting"], row["waiting_against"]) == ("cannot tell", 100, 0)
+    assert row["high"] < 0
+    assert "100 positions still wait, and failures show before passes" in str(found)
+
+
 def test_unknown_group_is_refused():
     with pytest.raises(ValueError, match="no splicer"):
         compare_groups(groups_of({"A": (9, 1)}, "splicer"), by="splicer", groups=("A", "Z"))

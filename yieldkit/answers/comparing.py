@@ -54,9 +54,10 @@ def compare_groups(
     Returns
     -------
     Result
-        ``table``: ``group``, ``against``, ``n``, ``n_against`` [decided positions], ``yield``,
-        ``yield_against`` [fraction], ``difference``, ``low``, ``high`` [percentage points],
-        ``verdict`` (better, worse, cannot tell), ``comparisons``, ``n_more`` [decided positions
+        ``table``: ``group``, ``against``, ``n``, ``n_against`` [decided positions], ``waiting``,
+        ``waiting_against`` [positions still to be tested], ``yield``, ``yield_against`` [fraction],
+        ``difference``, ``low``, ``high`` [percentage points], ``verdict`` (better, worse, cannot
+        tell; a group is worse only if it would be so with all that wait passed), ``comparisons``, ``n_more`` [decided positions
         more in each until such a difference is told with 80 % power].
 
     References
@@ -155,24 +156,31 @@ def _compared(
         (float(passed.get(name, 0)), float(tried.get(name, 0)), factor)
         for name, factor in zip(("mine", "yours"), effect, strict=True)
     ]
+    waits = side[made[answer].eq("pending")].value_counts()
+    waiting = [int(waits.get(name, 0)) for name in ("mine", "yours")]
     row: dict[str, Any] = {
         "group": one,
         "against": other,
         "n": int(counts[0][1]),
         "n_against": int(counts[1][1]),
+        "waiting": waiting[0],
+        "waiting_against": waiting[1],
     }
     shares = [hit / many if many else np.nan for hit, many, _ in counts]
     row |= {"yield": shares[0], "yield_against": shares[1]}
     low, gap, high, verdict, more = -100.0, np.nan, 100.0, "cannot tell", np.nan
     if all(many for _, many, _ in counts):
-        found = difference(
-            (counts[0][0] / counts[0][2], counts[1][0] / counts[1][2]),
-            (counts[0][1] / counts[0][2], counts[1][1] / counts[1][2]),
-            confidence=confidence,
-        )
-        gap, low, high = (100 * float(x) for x in (found.estimate, found.low, found.high))
+        gap, low, high = _difference(counts, confidence)
         verdict = "better" if low > 0 else "worse" if high < 0 else "cannot tell"
-        if verdict == "cannot tell" and abs(gap) > 0.05:
+        if verdict != "cannot tell":
+            # Failures show at once, passes after the test: all that waits may still pass.
+            worse = 0 if verdict == "worse" else 1
+            hit, many, factor = counts[worse]
+            counts[worse] = (hit + waiting[worse], many + waiting[worse], factor)
+            _, least, most = _difference(counts, confidence)
+            holds = most < 0 if verdict == "worse" else least > 0
+            verdict = verdict if holds else "cannot tell"
+        elif abs(gap) > 0.05:
             wanted = trials_to_tell(*shares, confidence=confidence) * counts[0][2]
             more = max(np.ceil(wanted - min(counts[0][1], counts[1][1])), 0)
     return row | {
@@ -183,6 +191,19 @@ def _compared(
         "comparisons": comparisons,
         "n_more": more,
     }
+
+
+def _difference(
+    counts: list[tuple[float, float, float]], confidence: float
+) -> tuple[float, float, float]:
+    """Points between two groups (passed, tried, design effect), and their interval."""
+    (hit, many, factor), (other_hit, other_many, other_factor) = counts
+    found = difference(
+        (hit / factor, other_hit / other_factor),
+        (many / factor, other_many / other_factor),
+        confidence=confidence,
+    )
+    return 100 * float(found.estimate), 100 * float(found.low), 100 * float(found.high)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

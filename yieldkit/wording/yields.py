@@ -90,7 +90,10 @@ def _groups_compared(values: Mapping[str, Any]) -> str:
         said = (
             f"Cannot tell {names} apart: difference {values['difference']:+.1f} points ({between})"
         )
-        if values["n_more"] == values["n_more"]:
+        if not values["low"] <= 0 <= values["high"]:
+            waits = values["waiting"] + values["waiting_against"]
+            said += f"; {count(waits, 'position')} still wait, and failures show before passes"
+        elif values["n_more"] == values["n_more"]:
             said += f"; about {count(values['n_more'], 'more position')} in each would"
         return said + "."
     said = f"{values['group']} is {values['verdict']} than {values['against']} by"
