@@ -57,8 +57,8 @@ def compare_groups(
         ``table``: ``group``, ``against``, ``n``, ``n_against`` [decided positions], ``waiting``,
         ``waiting_against`` [positions still to be tested], ``yield``, ``yield_against`` [fraction],
         ``difference``, ``low``, ``high`` [percentage points], ``verdict`` (better, worse, cannot
-        tell; a group is worse only if it would be so with all that wait passed), ``comparisons``, ``n_more`` [decided positions
-        more in each until such a difference is told with 80 % power].
+        tell; a group is worse only if it would be so with all that wait passed), ``comparisons``,
+        ``n_more`` [decided positions more in each until such a difference is told with 80 % power].
 
     References
     ----------

@@ -100,11 +100,11 @@ def first_pass_yield(
     FirstPassYield
         ``table`` with ``COLUMNS``: counts [positions]; ``yield``, ``low``, ``high`` [fraction of
         those known]; ``bound_low``, ``bound_high`` [fraction of all, with the pending, the unknown
-        and those whose rows are linked only probably put to no and to yes]. The interval is Wilson's on the count divided by the design effect
-        of jobs. ``adjusted``, ``adjusted_low``, ``adjusted_high``: the chance over all the crew's
-        decided positions with this unit in place of its own kind's, people, kit, lots, types and
-        jobs taken apart (``answers.fair``); blank where the same kit was used throughout, and for
-        groups that are no unit (all, week, job).
+        and those whose rows are linked only probably put to no and to yes]. The interval is
+        Wilson's on the count divided by the design effect of jobs. ``adjusted``, ``adjusted_low``,
+        ``adjusted_high``: the chance over all the crew's decided positions with this unit in place
+        of its own kind's, people, kit, lots, types and jobs taken apart (``answers.fair``); blank
+        where the same kit was used throughout, and for groups that are no unit (all, week, job).
 
     Raises
     ------
