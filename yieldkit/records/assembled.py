@@ -3,115 +3,108 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from yieldkit.records import clocks
 from yieldkit.records.attempts import KIT_SOURCES, TECHNICIAN_SOURCES
+from yieldkit.records.places import LINKS
 from yieldkit.records.tables import TABLES
 
 if TYPE_CHECKING:
-    import duckdb
     import pyarrow as pa
 
     from yieldkit.records.attempts import Shown
     from yieldkit.records.clocks import Times
+    from yieldkit.records.positions import Records
 
-_OF_ENGINE = (
-    *("splicer", "serial", "date", "technician", "cleaver", "heater", "job", "link"),
-    *("connector_type", "fibre_lot", "connector_lot", "loss_low_db", "loss_high_db"),
-)
 _AS_SHOWN = (
     *("counter", "when_shown", "fibre", "loss_text", "angle_crew_deg", "angle_other_deg"),
     *("arcs", "file", "source_row", "fingerprint"),
 )
+_LOTS = ("fibre_lot", "connector_lot")
 _OF_FIRST_ARC = ("technician", "splicer", "cleaver", "heater", "program")
 
 
-@dataclass(frozen=True, eq=False)
-class Parts:
-    """What the engine knows of the attempts, in their order, and which arc each is."""
-
-    judged: pa.Table
-    rn: np.ndarray
-    attempt_no: np.ndarray
-
-
-def fetch(con: duckdb.DuckDBPyConnection) -> Parts:
-    """Take the attempts out of the engine."""
-    judged = con.sql(
-        "SELECT j.* RENAME (day AS date), c.rn IS NOT NULL AS again FROM judged j"
-        " LEFT JOIN chained c USING (rn)"
-        " ORDER BY j.when_utc NULLS LAST, j.serial, j.epoch, j.counter, rn"
-    ).to_arrow_table()
-    arcs = con.execute("SELECT rn, attempt_no FROM arcs").fetchnumpy()
-    return Parts(judged.combine_chunks(), arcs["rn"], arcs["attempt_no"])
-
-
 def tables(
-    parts: Parts, positions: pa.Table, rework: pa.Table, shown: Shown, times: Times
+    records: Records,
+    again: np.ndarray,
+    positions: pa.Table,
+    rework: pa.Table,
+    shown: Shown,
+    times: Times,
 ) -> dict[str, pa.Table]:
-    """The tables ``attempts`` and ``positions``, and ``rework`` with the ids of its attempts."""
+    """The tables ``attempts`` and ``positions``, and ``rework`` with the ids of its attempts.
+
+    ``again`` tells which records without a position may redo the one before.
+    """
     names = shown.places.names
-    attempts, back = _attempts(parts, shown, times, names)
+    order = records.placed.in_time
+    back = np.empty_like(order)
+    back[order] = np.arange(len(order))
+    attempts = _attempts(records, again, order, shown, times)
     return {
         "attempts": attempts,
         "positions": _positions(positions, attempts, back, names),
-        "rework": _rework(rework, attempts, back),
+        "rework": _rework(rework, attempts, records.placed.at, back),
     }
 
 
 def _attempts(
-    parts: Parts, shown: Shown, times: Times, names: pa.Table
-) -> tuple[pa.Table, np.ndarray]:
-    """The table ``attempts``, and the row in it of each record (-1: none)."""
+    records: Records, again: np.ndarray, order: np.ndarray, shown: Shown, times: Times
+) -> pa.Table:
+    """The table ``attempts``: the records that count, in order of time."""
     import pyarrow as pa
-    import pyarrow.compute as pc
 
-    judged = parts.judged
-    at = judged["rn"].to_numpy()
-    back = np.full(shown.rows.num_rows + 1, -1, dtype=np.int64)
-    back[at] = np.arange(len(at))
-    number = np.zeros(len(back), dtype=np.int64)
-    number[parts.rn] = parts.attempt_no
-    number = number[at]
-    when = np.searchsorted(times.at, at)
-    pos = pc.fill_null(judged["pos"].combine_chunks(), len(names)).to_numpy()
-    again = judged["again"].to_numpy()
-    redo = np.where(number > 1, 1, np.where(again, 2, 0))
-    columns = {name: judged[name] for name in _OF_ENGINE}
+    placed, arcs = records.placed, records.arcs
+    words, names = placed.words, shown.places.names
+    at = placed.at[order]
+    number = np.zeros(len(at), dtype=np.int64)
+    number[arcs.row] = arcs.number
+    redo = np.where(number > 1, 1, np.where(again, 2, 0))[order]
+    number = number[order]
+    pos = np.where(placed.pos < 0, len(names), placed.pos)[order]
+    coded = ("splicer", "serial", "technician", "cleaver", "heater", "job")
+    columns = {name: words.column(getattr(placed, name)[order]) for name in coded}
+    columns |= {name: words.column(getattr(placed, name)[order]) for name in _LOTS}
     columns |= {name: shown.take(name, at) for name in _AS_SHOWN}
     columns |= _named(names, pos)
+    low, high = placed.low[order], placed.high[order]
     columns |= {
-        "attempt_id": _ids(judged, columns),
-        "epoch": judged["epoch"],
-        "when": judged["when_utc"],
-        "when_source": pa.array(times.source[when], pa.string()).dictionary_encode(),
-        "technician_source": _one_of(judged["technician_source"], TECHNICIAN_SOURCES),
-        "kit_source": _one_of(judged["kit_source"], KIT_SOURCES),
+        "connector_type": words.column(placed.kind[order]),
+        "date": pa.array(placed.day[order]),
+        "epoch": pa.array(placed.epoch[order]),
+        "when": pa.array(placed.utc[order].astype("datetime64[us]")),
+        "link": _one_of(placed.link[order], LINKS),
+        "loss_low_db": pa.array(low, mask=np.isnan(low)),
+        "loss_high_db": pa.array(high, mask=np.isnan(high)),
+        "when_source": _one_of(times.source[order], clocks.SOURCES),
+        "technician_source": _one_of(placed.technician_source[order], TECHNICIAN_SOURCES),
+        "kit_source": _one_of(placed.kit_source[order], KIT_SOURCES),
         "place_text": _texts(shown, at),
         "ribbon": _changed(shown.take("ribbon_text", at), _or_none),
         "program": _changed(shown.take("program", at), _or_none),
-        "reached_arc": judged["reached"],
+        "reached_arc": pa.array(placed.reached[order]),
         "error": _changed(shown.take("error", at), none="none"),
         "error_text": _changed(shown.take("outcome_text", at), _or_none),
         "attempt_no": pa.array(number, mask=number == 0),
-        "redo": _one_of(pa.array(redo), ("no", "yes", "probable")),
+        "redo": _one_of(redo, ("no", "yes", "probable")),
         "die": _changed(shown.take("die_text", at), _or_none),
         "remark": _changed(shown.take("remark", at), _or_none),
         "sheet": _changed(shown.take("sheet", at), none=""),
     }
-    return _table(columns, "attempts"), back
+    columns["attempt_id"] = _ids(columns)
+    return _table(columns, "attempts")
 
 
 def _positions(found: pa.Table, attempts: pa.Table, back: np.ndarray, names: pa.Table) -> pa.Table:
-    """The table ``positions``."""
+    """The table ``positions``; ``back`` tells the row in ``attempts`` of each record."""
     import pyarrow as pa
     import pyarrow.compute as pc
 
-    first = pc.fill_null(found["first_rn"].combine_chunks(), -1).to_numpy()
-    row = pa.array(back[first], mask=first < 0)
+    first = pc.fill_null(found["first"].combine_chunks(), -1).to_numpy()
+    row = pa.array(np.append(back, -1)[first], mask=first < 0)
     columns = {name: found[name] for name in found.column_names}
     columns |= _named(names, found["pos"].to_numpy()) | {"job": names["job"].take(found["pos"])}
     columns["first_pass_termination"] = _changed(found["termination"], lambda t: t.split(": ")[0])
@@ -119,20 +112,21 @@ def _positions(found: pa.Table, attempts: pa.Table, back: np.ndarray, names: pa.
     columns["first_attempt_id"] = attempts["attempt_id"].take(row)
     columns["first_when"] = attempts["when"].take(row)
     columns |= {name: attempts[name].take(row) for name in _OF_FIRST_ARC}
-    for name in ("fibre_lot", "connector_lot"):  # both are numbers of the same words
+    for name in _LOTS:  # both are numbers of the same words
         own, planned = attempts[name].take(row).combine_chunks(), found[name].combine_chunks()
         codes = pc.coalesce(own.indices, planned.indices)
         columns[name] = pa.DictionaryArray.from_arrays(codes, planned.dictionary)
     return _table(columns, "positions")
 
 
-def _rework(rework: pa.Table, attempts: pa.Table, back: np.ndarray) -> pa.Table:
-    """Rework entries with the id of the attempt that each tells of."""
+def _rework(rework: pa.Table, attempts: pa.Table, at: np.ndarray, back: np.ndarray) -> pa.Table:
+    """Rework entries with the id of the attempt that each tells of; ``at``: rows of the records."""
     import pyarrow as pa
     import pyarrow.compute as pc
 
-    at = pc.fill_null(rework["attempt"].combine_chunks(), -1).to_numpy()
-    row = pa.array(back[at], mask=at < 0)
+    told = pc.fill_null(rework["attempt"].combine_chunks(), -1).to_numpy()
+    row = np.append(back, -1)[np.searchsorted(at, told)]
+    row = pa.array(row, mask=told < 0)
     return rework.append_column("attempt_id", attempts["attempt_id"].take(row))
 
 
@@ -148,14 +142,14 @@ def _named(names: pa.Table, pos: np.ndarray) -> dict[str, pa.Array]:
     return {name: column.take(take) for name, column in columns.items()}
 
 
-def _ids(judged: pa.Table, columns: dict[str, pa.Array]) -> pa.Array:
+def _ids(columns: dict[str, pa.Array]) -> pa.Array:
     """``serial|epoch|counter``, with the fibre of a ribbon; else serial, time and fingerprint."""
     import pyarrow as pa
     import pyarrow.compute as pc
 
     text = pa.string()
     counter, fibre = columns["counter"], columns["fibre"]
-    second = judged["epoch"].combine_chunks().dictionary_encode().cast(text)
+    second = columns["epoch"].dictionary_encode().cast(text)
     third = counter.cast(text)
     fourth = pc.if_else(pc.greater(fibre, 0), fibre, pa.scalar(None, fibre.type)).cast(text)
     if counter.null_count:
@@ -164,16 +158,14 @@ def _ids(judged: pa.Table, columns: dict[str, pa.Array]) -> pa.Array:
         second = pc.if_else(known, second, shown)
         third = pc.coalesce(third, columns["fingerprint"])
         fourth = pc.if_else(known, fourth, pa.scalar(None, text))
-    serial = judged["serial"].combine_chunks().cast(text)
+    serial = columns["serial"].cast(text)
     return pc.binary_join_element_wise(serial, second, third, fourth, "|", null_handling="skip")
 
 
-def _one_of(codes: pa.Array, words: tuple[str, ...]) -> pa.Array:
+def _one_of(codes: np.ndarray, words: tuple[str, ...]) -> pa.Array:
     import pyarrow as pa
 
-    if isinstance(codes, pa.ChunkedArray):
-        codes = codes.combine_chunks()
-    return pa.DictionaryArray.from_arrays(codes.cast(pa.int8()), list(words))
+    return pa.DictionaryArray.from_arrays(pa.array(codes.astype(np.int8)), list(words))
 
 
 def _texts(shown: Shown, at: np.ndarray) -> pa.Array:

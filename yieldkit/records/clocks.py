@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from yieldkit.records.attempts import Shown
     from yieldkit.records.stacking import Source
 
+SOURCES = ("shown", "inferred", "unknown")
+"""Where a time comes from."""
 HOUR = np.timedelta64(1, "h")
 TOLERANCE = np.timedelta64(10, "m")
 """Times that go back by less than this keep their shown value."""
@@ -56,7 +58,10 @@ class Repair:
 
 @dataclass(frozen=True, eq=False)
 class Times:
-    """Times of the records that count: ``at`` names their rows; the other arrays are alike."""
+    """Times of the records that count: ``at`` names their rows; the other arrays are alike.
+
+    ``source`` holds numbers of ``SOURCES``.
+    """
 
     at: np.ndarray
     local: np.ndarray
@@ -112,8 +117,8 @@ def set_times(
     if unwanted:
         _leave_as_shown(rows, [s.file for s in sources], shown.words.texts, unwanted)
     local = rows["when_local"].to_numpy()
-    source = np.where(rows["why"] != "", "inferred", "shown")
-    source[np.isnat(local)] = "unknown"
+    source = np.where(rows["why"] != "", 1, 0).astype(np.int8)
+    source[np.isnat(local)] = SOURCES.index("unknown")
     back = np.empty_like(order)
     back[order] = np.arange(len(order))
     return Times(

@@ -17,6 +17,7 @@ import numpy as np
 
 from yieldkit.crew import Crew
 from yieldkit.records import (
+    arcs,
     assembled,
     attempts,
     clocks,
@@ -141,9 +142,9 @@ def _derive(
     spots, place_words = places.spots_of(stacked, crew, decided.words)
     stacking.lay(con, sources, stacked, words, spots.of)
     _lay_decisions(con, sources, decided)
-    placed = places.find_places(con, stacked, words, spots, place_words)
+    where = places.find_places(con, stacked, words, spots, place_words)
     job = stacking.coded(stacked["attempts"], "job_text").meant(words.meaning("job"))
-    shown = attempts.shown(stacked["attempts"], words, crew, placed, spots, job)
+    shown = attempts.shown(stacked["attempts"], words, crew, where, spots, job)
     attempts.seen_days(con, shown)
     others.sort_kit(con)
     others.sort_lists(con)
@@ -152,25 +153,27 @@ def _derive(
     counted = np.flatnonzero(classes == duplicates.ACCEPTED)
     times = clocks.set_times(con, shown, epoch, counted, sources, decided.as_shown, crew)
     con.execute(f"CREATE TABLE planned_kept AS SELECT * FROM planned r WHERE {_kept_planned()}")
-    attempts.place_attempts(con, shown, epoch, times)
+    placed = attempts.place_attempts(con, shown, epoch, times)
+    placed.register(con, "placed_attempts")
     _tests(con, crew)
     linking.link_rework(con, crew, decided.words)
-    positions.estimate_limits(con, crew, "placed_attempts")
-    link_probable(con, crew)
-    positions.estimate_limits(con, crew, "linked_attempts")
-    linking.link_arcs(con, crew)
-    con.execute("DROP VIEW linked_attempts; DROP TABLE placed_attempts; DROP TABLE arcs_seen")
+    linked = link_probable(con, placed, positions.estimate_limits(placed, crew), crew)
+    verdict = arcs.verdicts(linked, positions.estimate_limits(linked, crew))
+    error = stacking.coded(shown.rows, "error")
+    records = positions.Records(linked, verdict, arcs.at_positions(linked), error)
+    positions.register(con, records)
+    linking.link_entries(con)
     newest = _newest(con, sources, shown, times, crew)
     as_of = max((time for time in newest if time is not None), default=_BEGINNING)
-    found = positions.find_positions(con, crew, as_of)
+    found = positions.find_positions(con, records, crew, as_of, len(where.names))
     units = {found.written: found.meaning for found in meanings if found.kind == "unit"}
     con.register("refused_numbers", counters.refused_numbers(sources, units))
     doubts = unsettled(con, times)
     tables = _small_tables(con, crew, sources)
     tables["files"] = _files(con, sources, shown, classes, newest)
-    parts = assembled.fetch(con)
     con.close()  # the large tables are put together without the engine
-    tables |= assembled.tables(parts, found, tables["rework"], shown, times)
+    again = arcs.chained(linked, crew.general.redo_minutes)
+    tables |= assembled.tables(records, again, found, tables["rework"], shown, times)
     notes = clocks.notes(shown, times, [source.file for source in sources])
     made = {name: _cast(tables[name], name) for name in TABLES}
     return Derived(made, as_of, meanings, notes, doubts)

@@ -49,32 +49,6 @@ FROM rework_rows r LEFT JOIN places p ON p.job = r.job AND p.spot = r.spot
 LEFT JOIN jobless j ON j.rn = r.rn LEFT JOIN place_names n ON n.pos = j.pos;
 """
 
-_ARCS = """
-CREATE TABLE judged AS
-SELECT a.*, CASE WHEN NOT a.reached OR a.failed OR a.loss_low_db > l.limit_db THEN 'fail'
-        WHEN a.loss_high_db <= l.limit_db OR a.told THEN 'good' ELSE 'unsure' END::verdict
-        AS verdict
-FROM linked_attempts a LEFT JOIN estimate_limits l ON l.job IS NOT DISTINCT FROM a.job
-    AND l.connector_type = a.connector_type AND l.day IS NOT DISTINCT FROM a.day;
-CREATE TABLE arcs AS
-SELECT rn, pos, verdict, connector_type, day,
-    row_number() OVER o AS attempt_no, lead(rn) OVER o AS next_rn,
-    count(*) OVER w AS arcs, last_value(verdict) OVER w AS last_verdict,
-    last_value(day) OVER w AS last_day, max(when_utc) OVER w AS last_when, max(link) OVER w AS link
-FROM judged WHERE pos IS NOT NULL AND reached
-WINDOW o AS (PARTITION BY pos ORDER BY when_utc NULLS LAST, epoch, counter, rn),
-    w AS (PARTITION BY pos ORDER BY when_utc NULLS LAST, epoch, counter, rn
-        ROWS BETWEEN UNBOUNDED PRECEDING AND UNBOUNDED FOLLOWING);
-CREATE TABLE chained AS
-SELECT rn FROM (
-    SELECT rn, pos, when_utc, technician, lag(when_utc) OVER o AS before_utc,
-        lag(technician) OVER o AS before_technician
-    FROM judged WHERE reached AND serial IN (SELECT serial FROM judged WHERE pos IS NULL)
-    WINDOW o AS (PARTITION BY serial ORDER BY when_utc, epoch, counter, rn)
-) WHERE pos IS NULL AND technician = before_technician
-    AND when_utc - before_utc <= $redo * INTERVAL 1 SECOND;
-"""
-
 _REWORK_TO_ARCS = """
 CREATE TABLE failures AS
 SELECT pos, rn, kind, row_number() OVER
@@ -111,15 +85,6 @@ def link_rework(con: duckdb.DuckDBPyConnection, crew: Crew, words: dict) -> None
     con.execute(_REWORK)
 
 
-def link_arcs(con: duckdb.DuckDBPyConnection, crew: Crew) -> None:
-    """Put arcs in order at their positions and rework entries to arcs.
-
-    Makes ``judged``, ``arcs``, ``chained`` (unlinked arcs that may redo the one before),
-    ``entries``, ``entry_arcs``.
-    """
-    first, second, third = _ARCS.split(";\n")[:3]
-    con.execute("CREATE TYPE verdict AS ENUM ('fail', 'good', 'unsure')")
-    con.execute(first)
-    con.execute(second)
-    con.execute(third, {"redo": round(crew.general.redo_minutes * 60)})
+def link_entries(con: duckdb.DuckDBPyConnection) -> None:
+    """Put rework entries to the arcs of ``judged`` that they tell of: ``entry_arcs``."""
     con.execute(_REWORK_TO_ARCS)

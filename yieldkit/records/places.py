@@ -271,13 +271,9 @@ def _spots(rows: pa.Table, number: dict[str, int]) -> np.ndarray:
 
 def grouped(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Group of each value, and the distinct values in order of their first place."""
-    import pyarrow as pa
+    import pandas as pd
 
-    found = pa.array(values).dictionary_encode()
-    return (
-        found.indices.to_numpy(zero_copy_only=False),
-        found.dictionary.to_numpy(zero_copy_only=False),
-    )
+    return pd.factorize(values)
 
 
 def find_places(

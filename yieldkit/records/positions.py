@@ -2,14 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from yieldkit.crew import ALL, Crew, required_test
+from yieldkit.records.arcs import FAIL, GOOD, VERDICTS
+from yieldkit.records.places import LINKS, grouped
+from yieldkit.records.stacking import UNKNOWN
+from yieldkit.records.tables import CAUSES, DISPOSITIONS, STEPS
 
 if TYPE_CHECKING:
     import duckdb
     import pyarrow as pa
+
+    from yieldkit.records.arcs import Arcs
+    from yieldkit.records.attempts import Placed
+    from yieldkit.records.stacking import Coded
 
 _TESTS = """
 CREATE TABLE readings AS
@@ -54,12 +66,7 @@ SELECT pos, count(DISTINCT test) FILTER (back = 1 AND NOT failed) AS passed,
 FROM rounds GROUP BY pos;
 """
 
-_PARTS = """
-CREATE VIEW first_arc AS SELECT * FROM arcs WHERE attempt_no = 1;
-CREATE TABLE losses_before AS
-SELECT pos, count(*) AS preparation_losses, max(link) AS link
-FROM judged WHERE pos IS NOT NULL AND NOT reached GROUP BY pos;
-CREATE TABLE entries_of AS
+_ENTRIES_OF = """
 SELECT pos, count(*) AS rework_entries, sum(rework_min) AS rework_min,
     count(*) FILTER (disposition <> 'cleaned' AND step NOT IN ('prepare', 'cleave')
         AND NOT (step = 'unknown' AND cause IN ('strip or nick', 'cleave'))) AS against,
@@ -70,26 +77,42 @@ SELECT pos, count(*) AS rework_entries, sum(rework_min) AS rework_min,
     arg_min(cause, (logged, rn)) FILTER (disposition <> 'cleaned'
         AND step NOT IN ('prepare', 'cleave')) AS cause,
     arg_max(disposition, (logged, rn)) AS last_disposition, max(logged) AS last_logged,
-    max(link) AS link
-FROM rework_placed WHERE pos IS NOT NULL GROUP BY pos;
-CREATE TABLE first_entry AS
+    enum_code(max(link)) AS link
+FROM rework_placed WHERE pos IS NOT NULL GROUP BY pos
+"""
+_FIRST_ENTRY = """
 SELECT e.pos, arg_min(e.step, (e.logged, e.rn)) AS step, arg_min(e.cause, (e.logged, e.rn)) AS cause
-FROM entries e JOIN entry_arcs x USING (rn) JOIN first_arc f ON f.rn = x.attempt
-WHERE e.disposition <> 'cleaned' GROUP BY e.pos;
-CREATE TABLE bodies_of AS
+FROM entries e JOIN entry_arcs x USING (rn) JOIN judged f ON f.rn = x.attempt
+WHERE e.disposition <> 'cleaned' AND f.attempt_no = 1 GROUP BY e.pos
+"""
+_BODIES_OF = """
 SELECT pos, sum(bodies) AS bodies FROM (
     SELECT a.pos, coalesce(w.bodies, CASE WHEN a.verdict = 'fail' THEN b.at_splice
         ELSE b.after END) AS bodies
-    FROM arcs a JOIN body_use b USING (connector_type)
+    FROM judged a JOIN body_use b USING (connector_type)
     LEFT JOIN (SELECT x.attempt, sum(e.bodies) AS bodies FROM entries e
         JOIN entry_arcs x USING (rn) GROUP BY 1) w ON w.attempt = a.rn
-    WHERE a.next_rn IS NOT NULL OR a.verdict = 'fail'
+    WHERE a.attempt_no > 0 AND (a.redone OR a.verdict = 'fail')
     UNION ALL
     SELECT pos, bodies FROM entries WHERE kind = 'before' AND pos IS NOT NULL
-) GROUP BY pos;
-CREATE TABLE all_positions AS
-SELECT pos FROM planned_kept UNION SELECT pos FROM first_arc UNION SELECT pos FROM losses_before
-UNION SELECT pos FROM readings WHERE pos IS NOT NULL UNION SELECT pos FROM entries_of;
+) GROUP BY pos
+"""
+_PLANNED = """
+SELECT n.pos, enum_code(n.connector_type)::INTEGER AS connector_type,
+    enum_code(n.fibre_lot)::INTEGER AS fibre_lot,
+    enum_code(n.connector_lot)::INTEGER AS connector_lot, i.site
+FROM planned_kept n LEFT JOIN (SELECT rn, site FROM in_planned) i USING (rn)
+"""
+_TESTED_AS = """
+SELECT pos, enum_code(any_value(connector_type))::INTEGER AS connector_type,
+    enum_code(max(link)) AS link
+FROM readings WHERE pos IS NOT NULL GROUP BY 1
+"""
+_BY_TYPE = """
+SELECT enum_code(u.connector_type)::INTEGER AS connector_type, u.after,
+    coalesce(q.tests, 0) AS tests
+FROM body_use u LEFT JOIN (SELECT connector_type, count(DISTINCT test) AS tests FROM required
+    GROUP BY 1) q USING (connector_type)
 """
 
 TOLD = (
@@ -99,114 +122,15 @@ TOLD = (
     *("yes: tests passed", "yes: first arc", "pending: tests"),
 )
 """Answers to first pass of the termination, each with what decided it."""
-_TYPES = f"""
-CREATE TYPE told AS ENUM {TOLD};
-CREATE TYPE answer AS ENUM ('yes', 'no', 'pending', 'unknown');
-CREATE TYPE state AS ENUM ('not started', 'open', 'accepted', 'accepted as is', 'given up');
-"""
-
-_CAUSES = """
-CASE error WHEN 'cleave angle' THEN 'cleave' WHEN 'end face' THEN 'cleave'
-    WHEN 'dust' THEN 'contamination' WHEN 'gap or offset' THEN 'arc or splicer'
-    WHEN 'arc' THEN 'arc or splicer' WHEN 'bubble or neck' THEN 'arc or splicer'
-    WHEN 'proof test' THEN 'strip or nick' ELSE 'unknown' END
-"""
-
-_ANSWERS = f"""
-WITH joined AS (
-    SELECT p.pos, n.pos IS NOT NULL AS planned,
-        coalesce(f.connector_type, n.connector_type, t.connector_type, 'unknown'::word)
-            AS connector_type,
-        f.rn AS first_rn, f.day AS first_date, n.rn AS planned_rn,
-        coalesce(n.fibre_lot, 'unknown'::word) AS fibre_lot,
-        coalesce(n.connector_lot, 'unknown'::word) AS connector_lot, f.verdict,
-        coalesce(f.arcs, 0) AS arcs, coalesce(b.preparation_losses, 0) AS preparation_losses,
-        coalesce(e.rework_entries, 0) AS rework_entries, e.rework_min, e.against, e.unclear,
-        e.step AS entry_step, e.cause AS entry_cause, e.last_disposition, e.last_logged,
-        g.step AS first_step, g.cause AS first_cause,
-        f.last_when, f.last_day, f.last_verdict, s.passed, s.last_failed, s.first_failed,
-        s.tested, s.passed_when, s.passed_from, coalesce(x.unforgiven, false) AS unforgiven,
-        m.pos IS NOT NULL AS doubtful_first,
-        p.pos IN (SELECT pos FROM mistyped) AS misplaced, o.bodies AS spent,
-        greatest(f.link, b.link, e.link, t.link) AS link
-    FROM all_positions p LEFT JOIN planned_kept n USING (pos)
-    LEFT JOIN first_arc f USING (pos)
-    LEFT JOIN losses_before b USING (pos) LEFT JOIN entries_of e USING (pos)
-    LEFT JOIN first_entry g USING (pos) LEFT JOIN tests_of s USING (pos)
-    LEFT JOIN failed_tests x USING (pos) LEFT JOIN maybe_first m USING (pos)
-    LEFT JOIN bodies_of o USING (pos)
-    LEFT JOIN (SELECT pos, any_value(connector_type) AS connector_type, max(link) AS link
-        FROM readings WHERE pos IS NOT NULL GROUP BY 1) t USING (pos)
-), counted AS (
-    SELECT j.*, coalesce(q.tests, 0) AS tests_wanted, u.after AS body_each,
-        coalesce(j.passed, 0) >= coalesce(q.tests, 0) AND coalesce(q.tests, 0) > 0 AS all_passed,
-        j.first_date < $as_of::DATE - $pending::INTEGER AS late
-    FROM joined j LEFT JOIN (SELECT connector_type, count(DISTINCT test) AS tests FROM required
-        GROUP BY 1) q USING (connector_type)
-    LEFT JOIN body_use u USING (connector_type)
-), answered AS (
-    SELECT *, CASE WHEN arcs = 0 THEN NULL WHEN verdict = 'fail' THEN 'no'::answer
-            WHEN doubtful_first THEN 'unknown'::answer WHEN verdict = 'good' THEN 'yes'::answer
-            ELSE 'unknown'::answer END AS first_pass_splice,
-        CASE WHEN arcs = 0 AND rework_entries = 0 AND tested IS NULL THEN NULL
-            WHEN arcs > 0 AND verdict = 'fail' THEN 'no: first arc'::told
-            WHEN arcs > 1 AND NOT misplaced THEN 'no: later arc'::told
-            WHEN coalesce(against, 0) > 0 THEN 'no: rework log'::told
-            WHEN unforgiven THEN 'no: test'::told
-            WHEN arcs = 0 THEN 'unknown: no arc recorded'::told
-            WHEN misplaced THEN 'unknown: place in doubt'::told
-            WHEN doubtful_first THEN 'unknown: unlinked arc'::told
-            WHEN coalesce(unclear, 0) > 0 THEN 'unknown: unclear entry'::told
-            WHEN all_passed THEN 'yes: tests passed'::told
-            WHEN tests_wanted = 0 AND verdict = 'good' THEN 'yes: first arc'::told
-            WHEN tests_wanted = 0 THEN 'unknown: no verdict'::told
-            WHEN late THEN 'unknown: tests missing'::told
-            ELSE 'pending: tests'::told END AS termination,
-        CASE WHEN arcs = 0 AND tested IS NULL THEN NULL WHEN first_failed THEN 'no'::answer
-            WHEN all_passed THEN 'yes'::answer WHEN tests_wanted = 0 THEN 'unknown'::answer
-            WHEN late THEN 'unknown'::answer ELSE 'pending'::answer END AS first_pass_link
-    FROM counted
-), stated AS (
-    SELECT *, CASE WHEN arcs = 0 AND rework_entries = 0 AND tested IS NULL
-            AND preparation_losses = 0 THEN 'not started'::state
-        WHEN last_disposition = 'given up' AND last_logged >= coalesce(last_day, last_logged)
-            THEN 'given up'::state
-        WHEN last_disposition = 'accepted as is' AND last_logged >= coalesce(last_day, last_logged)
-            THEN 'accepted as is'::state
-        WHEN all_passed AND (last_when IS NULL OR passed_from IS NULL
-            OR passed_from >= last_when - INTERVAL 75 MINUTE) THEN 'accepted'::state
-        WHEN tests_wanted = 0 AND last_verdict = 'good' AND NOT coalesce(last_failed, false)
-            THEN 'accepted'::state
-        ELSE 'open'::state END AS state
-    FROM answered
-), decided AS (
-    SELECT *, starts_with(termination::VARCHAR, 'no') AS failed,
-        CASE WHEN state = 'accepted' THEN coalesce(passed_when, last_when) END AS accepted_when,
-        coalesce(spent, 0) + CASE WHEN state IN ('accepted', 'accepted as is')
-            THEN coalesce(body_each, 0) ELSE 0 END AS bodies
-    FROM stated
-)
-SELECT p.pos, i.site, planned, connector_type, fibre_lot, connector_lot, first_rn, first_date, arcs,
-    preparation_losses, rework_entries, bodies, rework_min, first_pass_splice,
-    termination, first_pass_link,
-    CASE WHEN NOT coalesce(failed, false) THEN NULL
-        WHEN verdict = 'fail' THEN 'splice'
-        WHEN first_step NOT IN ('unknown', 'prepare', 'cleave') THEN first_step
-        WHEN termination = 'no: test' OR first_failed THEN 'test'
-        WHEN entry_step IS NOT NULL AND arcs <= 1 THEN entry_step
-        ELSE 'unknown' END AS failed_step,
-    CASE WHEN NOT coalesce(failed, false) THEN NULL
-        WHEN first_cause IS NOT NULL AND first_cause <> 'unknown' THEN first_cause
-        WHEN verdict = 'fail' THEN {_CAUSES}
-        WHEN entry_cause IS NOT NULL AND arcs <= 1 THEN entry_cause ELSE 'unknown' END
-        AS failed_cause,
-    state, accepted_when, link
-FROM decided p
-LEFT JOIN (SELECT rn, site FROM in_planned) i ON i.rn = p.planned_rn
-LEFT JOIN (SELECT rn, error FROM in_attempts WHERE error <> 'none') e ON e.rn = p.first_rn
-ORDER BY p.pos
-"""
-"""SQL of the positions, but for what their names and their first arc tell."""
+ANSWERS = ("yes", "no", "pending", "unknown")
+STATES = ("not started", "open", "accepted", "accepted as is", "given up")
+_CAUSE_OF_ERROR = {
+    **{"cleave angle": "cleave", "end face": "cleave", "dust": "contamination"},
+    **{"gap or offset": "arc or splicer", "arc": "arc or splicer"},
+    **{"bubble or neck": "arc or splicer", "proof test": "strip or nick"},
+}
+_BEFORE_TEST = np.timedelta64(75, "m")
+"""A test this long before the last arc can still be of it: clocks differ."""
 
 
 def limit_rows(
@@ -240,16 +164,23 @@ def limit_rows(
     return found
 
 
-def estimate_limits(con: duckdb.DuckDBPyConnection, crew: Crew, attempts: str) -> None:
-    """Make ``estimate_limits``: the limit of the splicer's estimate by job, type and day."""
-    combos = con.execute(
-        f"SELECT DISTINCT job, connector_type, day FROM {attempts} ORDER BY ALL"
-    ).fetchall()
-    con.execute(
-        "CREATE OR REPLACE TABLE estimate_limits (job word, connector_type word, day DATE,"
-        " limit_db DOUBLE, at_least BOOLEAN)"
-    )
-    _fill(con, "estimate_limits", limit_rows(crew, combos, "estimated loss", None))
+def estimate_limits(placed: Placed, crew: Crew) -> np.ndarray:
+    """Limit of each record's estimate by its job, type and day [dB]; NaN without one."""
+    days = sorted({row.from_date for row in crew.limits if row.from_date})
+    period = np.searchsorted(np.array(days, "datetime64[D]"), placed.day, side="right")
+    period = np.where(np.isnat(placed.day), -1, period)
+    width = np.int64(len(placed.words.texts) + 1)
+    packed = ((period + 1) * width + placed.job + 1) * width + placed.kind
+    group, distinct = grouped(packed)
+    limit = np.full(len(distinct), np.nan)
+    for at, one in enumerate(distinct.tolist()):
+        rest, kind = divmod(one, int(width))
+        number, job = divmod(rest, int(width))
+        day = None if number == 0 else days[number - 2] if number > 1 else date.min
+        combo = (placed.words.texts[job - 1] if job else None, placed.words.texts[kind], day)
+        for *_, limit_db, _ in limit_rows(crew, [combo], "estimated loss", None):
+            limit[at] = limit_db
+    return limit[group]
 
 
 def _fill(con: duckdb.DuckDBPyConnection, table: str, rows: list[tuple]) -> None:
@@ -279,16 +210,17 @@ def _test_limits(con: duckdb.DuckDBPyConnection, crew: Crew) -> None:
     _fill(con, "test_limits", rows)
 
 
-def _types(con: duckdb.DuckDBPyConnection, crew: Crew) -> None:
+def _types(con: duckdb.DuckDBPyConnection, placed: Placed, crew: Crew) -> None:
     """Required tests and bodies of each type that the records name."""
     named = [
         row[0]
         for row in con.execute(
-            "SELECT DISTINCT connector_type FROM (SELECT connector_type FROM judged UNION ALL"
-            " SELECT connector_type FROM planned_kept UNION ALL SELECT connector_type FROM tested)"
-            " WHERE connector_type IS NOT NULL ORDER BY ALL"
+            "SELECT DISTINCT connector_type FROM (SELECT connector_type FROM planned_kept"
+            " UNION ALL SELECT connector_type FROM tested) WHERE connector_type IS NOT NULL"
+            " ORDER BY ALL"
         ).fetchall()
     ]
+    named += [placed.words.texts[kind] for kind in np.unique(placed.kind).tolist()]
     kinds = sorted({*named, "unknown"})
     con.execute(
         "CREATE TABLE required (connector_type word, test VARCHAR, quantity VARCHAR,"
@@ -318,12 +250,382 @@ def _types(con: duckdb.DuckDBPyConnection, crew: Crew) -> None:
     )
 
 
-def find_positions(con: duckdb.DuckDBPyConnection, crew: Crew, as_of: datetime) -> pa.Table:
-    """What the records say of each position, in order; ``pos`` and ``first_rn`` are numbers."""
+def find_positions(
+    con: duckdb.DuckDBPyConnection, records: Records, crew: Crew, as_of: datetime, positions: int
+) -> pa.Table:
+    """What the records say of each position, in order.
+
+    Parameters
+    ----------
+    con : duckdb.DuckDBPyConnection
+        The engine, with the records that count as ``judged``.
+    records : Records
+    crew : Crew
+    as_of : datetime
+        When the records end.
+    positions : int
+        How many there are.
+
+    Returns
+    -------
+    pyarrow.Table
+        ``pos`` is the number of the position, ``first`` the record of its first arc, missing
+        without one.
+    """
+    import pyarrow as pa
+
     _test_limits(con, crew)
-    _types(con, crew)
-    con.execute(_TYPES)
+    _types(con, records.placed, crew)
     con.execute(_TESTS)
-    con.execute(_PARTS)
-    days = {"as_of": as_of.date().isoformat(), "pending": crew.general.pending_days}
-    return con.sql(_ANSWERS, params=days).to_arrow_table().combine_chunks()
+    facts = _facts(con, records, crew, as_of, positions)
+    told = _termination(facts)
+    state = _state(facts)
+    accepted = state == STATES.index("accepted")
+    done = accepted | (state == STATES.index("accepted as is"))
+    when = np.where(np.isnat(facts.passed_when), facts.last_utc, facts.passed_when)
+    step, cause = _failed(facts, told, records)
+    first = facts.first
+    day = _at(records.placed.day, first, np.datetime64("NaT"))
+    words = records.placed.words
+    minutes = facts.rework_min
+    columns = {
+        "pos": pa.array(np.arange(positions)),
+        "site": facts.site,
+        "planned": pa.array(facts.planned),
+        "connector_type": words.column(facts.kind),
+        "fibre_lot": words.column(facts.fibre_lot),
+        "connector_lot": words.column(facts.connector_lot),
+        "first": pa.array(first, mask=first < 0),
+        "first_date": pa.array(day),
+        "arcs": pa.array(facts.arcs),
+        "preparation_losses": pa.array(facts.preparation_losses),
+        "rework_entries": pa.array(facts.rework_entries),
+        "bodies": pa.array(facts.spent + np.where(done, facts.body_each, 0.0)),
+        "rework_min": pa.array(minutes, mask=np.isnan(minutes)),
+        "first_pass_splice": _of(_splice(facts), ANSWERS),
+        "termination": _of(told, TOLD),
+        "first_pass_link": _of(_link(facts), ANSWERS),
+        "failed_step": _of(step, facts.steps),
+        "failed_cause": _of(cause, facts.causes),
+        "state": _of(state, STATES),
+        "accepted_when": pa.array(when, mask=~accepted | np.isnat(when)),
+        "link": _of(facts.link, LINKS),
+    }
+    there = facts.planned | (first >= 0) | facts.tested_at_all
+    there |= (facts.preparation_losses > 0) | (facts.rework_entries > 0)
+    table = pa.table(columns)
+    return table if there.all() else table.filter(pa.array(there)).combine_chunks()
+
+
+@dataclass(frozen=True, eq=False)
+class Records:
+    """The records that count, how each ended, those at positions, the error of every row."""
+
+    placed: Placed
+    verdict: np.ndarray
+    arcs: Arcs
+    error: Coded
+
+
+@dataclass(frozen=True, eq=False)
+class _Facts:
+    """What is known of each position, one element each; texts are numbers, -1 for none."""
+
+    site: pa.Array
+    planned: np.ndarray
+    kind: np.ndarray
+    fibre_lot: np.ndarray
+    connector_lot: np.ndarray
+    first: np.ndarray
+    verdict: np.ndarray
+    arcs: np.ndarray
+    last_verdict: np.ndarray
+    last_day: np.ndarray
+    last_utc: np.ndarray
+    preparation_losses: np.ndarray
+    rework_entries: np.ndarray
+    rework_min: np.ndarray
+    against: np.ndarray
+    unclear: np.ndarray
+    entry_step: np.ndarray
+    entry_cause: np.ndarray
+    disposition: np.ndarray
+    last_logged: np.ndarray
+    first_step: np.ndarray
+    first_cause: np.ndarray
+    tested: np.ndarray
+    tested_at_all: np.ndarray
+    all_passed: np.ndarray
+    first_failed: np.ndarray
+    last_failed: np.ndarray
+    unforgiven: np.ndarray
+    passed_when: np.ndarray
+    passed_from: np.ndarray
+    doubtful: np.ndarray
+    misplaced: np.ndarray
+    late: np.ndarray
+    spent: np.ndarray
+    tests_wanted: np.ndarray
+    body_each: np.ndarray
+    link: np.ndarray
+    steps: list[str]
+    causes: list[str]
+    dispositions: list[str]
+
+
+def register(con: duckdb.DuckDBPyConnection, records: Records) -> None:
+    """Show the records to the engine as ``judged``: which arc of its position, redone, verdict."""
+    import pyarrow as pa
+
+    placed, arcs = records.placed, records.arcs
+    number = np.zeros(len(placed.at), dtype=np.int32)
+    number[arcs.row] = arcs.number
+    redone = np.zeros(len(placed.at), dtype=bool)
+    redone[arcs.row] = arcs.following >= 0
+    placed.register(
+        con,
+        "judged",
+        attempt_no=pa.array(number),
+        redone=pa.array(redone),
+        verdict=_of(records.verdict, VERDICTS),
+    )
+
+
+class _Rows:
+    """Rows of a query, one a position that has any, spread over all positions."""
+
+    def __init__(self, con: duckdb.DuckDBPyConnection, query: str, positions: int) -> None:
+        self._rows = con.execute(query).fetchnumpy()
+        self._at = np.ma.getdata(self._rows["pos"])
+        self.has = np.zeros(positions, dtype=bool)
+        self.has[self._at] = True
+
+    def column(self, name: str, none: Any) -> np.ndarray:
+        """A column, ``none`` where nothing stands; its kind is that of ``none``."""
+        found = np.full(len(self.has), none)
+        known = ~np.ma.getmaskarray(self._rows[name])
+        found[self._at[known]] = np.ma.getdata(self._rows[name])[known]
+        return found
+
+    def text(self, name: str, words: list[str]) -> np.ndarray:
+        """A column of text as numbers of ``words``, which grows by those it lacks; -1 for none."""
+        values = [value or "" for value in np.ma.filled(self._rows[name], None).tolist()]
+        words += sorted({value for value in values if value} - set(words))
+        number = {word: at for at, word in enumerate(words)}
+        found = np.full(len(self.has), -1, dtype=np.int32)
+        found[self._at] = [number.get(value, -1) for value in values]
+        return found
+
+
+def _facts(
+    con: duckdb.DuckDBPyConnection, records: Records, crew: Crew, as_of: datetime, positions: int
+) -> _Facts:
+    placed, arcs = records.placed, records.arcs
+    nat = np.datetime64("NaT", "us")
+    entries, first_entry, bodies, planned, tests, failed, tested_as = (
+        _Rows(con, query, positions)
+        for query in (
+            *(_ENTRIES_OF, _FIRST_ENTRY, _BODIES_OF, _PLANNED),
+            *("FROM tests_of", "FROM failed_tests", _TESTED_AS),
+        )
+    )
+    steps, causes, dispositions = list(STEPS), list(CAUSES), list(DISPOSITIONS)
+    first = np.full(positions, -1)
+    first[arcs.pos] = arcs.row[arcs.first]
+    count = np.zeros(positions, dtype=np.int64)
+    count[arcs.pos] = arcs.count
+    last = np.full(positions, -1)
+    last[arcs.pos] = arcs.last
+    last_utc = np.full(positions, nat)
+    last_utc[arcs.pos] = arcs.last_utc
+    link = np.full(positions, -1, dtype=np.int8)
+    link[arcs.pos] = arcs.link
+    early = np.flatnonzero(~placed.reached & (placed.pos >= 0))
+    preparation = np.bincount(placed.pos[early], minlength=positions)
+    np.maximum.at(link, placed.pos[early], placed.link[early])
+    for rows in (entries, tested_as):
+        link = np.maximum(link, rows.column("link", -1).astype(np.int8))
+    unknown = placed.words.number[UNKNOWN]
+    kind = _at(placed.kind, first, -1)
+    for rows in (planned, tested_as):
+        kind = np.where(kind < 0, rows.column("connector_type", -1), kind)
+    kind = np.where(kind < 0, unknown, kind)
+    wanted = np.zeros(len(placed.words.texts))
+    body_each = np.zeros(len(placed.words.texts))
+    for number, after, several in con.execute(_BY_TYPE).fetchall():
+        wanted[number], body_each[number] = several, after
+    tests_wanted = wanted[kind]
+    limit = np.datetime64(as_of.date()) - np.timedelta64(crew.general.pending_days, "D")
+    chosen: dict[str, np.ndarray] = {}
+    for table in ("maybe_first", "mistyped"):
+        chosen[table] = np.zeros(positions, dtype=bool)
+        chosen[table][con.execute(f"SELECT pos FROM {table}").fetchnumpy()["pos"]] = True
+    return _Facts(
+        site=_sites(planned, positions),
+        planned=planned.has,
+        kind=kind,
+        fibre_lot=planned.column("fibre_lot", unknown),
+        connector_lot=planned.column("connector_lot", unknown),
+        first=first,
+        verdict=_at(records.verdict, first, -1),
+        arcs=count,
+        last_verdict=_at(records.verdict, last, -1),
+        last_day=_at(placed.day, last, np.datetime64("NaT")),
+        last_utc=last_utc,
+        preparation_losses=preparation,
+        rework_entries=entries.column("rework_entries", 0),
+        rework_min=entries.column("rework_min", np.nan),
+        against=entries.column("against", 0),
+        unclear=entries.column("unclear", 0),
+        entry_step=entries.text("step", steps),
+        entry_cause=entries.text("cause", causes),
+        disposition=entries.text("last_disposition", dispositions),
+        last_logged=entries.column("last_logged", np.datetime64("NaT", "D")),
+        first_step=first_entry.text("step", steps),
+        first_cause=first_entry.text("cause", causes),
+        tested=tests.has,
+        tested_at_all=tested_as.has,
+        all_passed=(tests.column("passed", 0) >= tests_wanted) & (tests_wanted > 0),
+        first_failed=tests.column("first_failed", False),
+        last_failed=tests.column("last_failed", False),
+        unforgiven=failed.column("unforgiven", False),
+        passed_when=tests.column("passed_when", nat),
+        passed_from=tests.column("passed_from", nat),
+        doubtful=chosen["maybe_first"],
+        misplaced=chosen["mistyped"],
+        late=_at(placed.day, first, np.datetime64("NaT")) < limit,
+        spent=bodies.column("bodies", 0.0),
+        tests_wanted=tests_wanted,
+        body_each=body_each[kind],
+        link=link,
+        steps=steps,
+        causes=causes,
+        dispositions=dispositions,
+    )
+
+
+def _at(values: np.ndarray, where: np.ndarray, none: object) -> np.ndarray:
+    """Values at some places, ``none`` where the place is -1."""
+    return np.append(values, np.array([none], dtype=values.dtype))[where]
+
+
+def _of(codes: np.ndarray, words: Sequence[str]) -> pa.DictionaryArray:
+    """Numbers as a column of text, missing where they are -1."""
+    import pyarrow as pa
+
+    return pa.DictionaryArray.from_arrays(
+        pa.array(codes.astype(np.int32), mask=codes < 0), pa.array(words, pa.string())
+    )
+
+
+def _case(cases: Sequence[tuple[np.ndarray, int]], otherwise: int) -> np.ndarray:
+    """The number of the first case that holds at each position."""
+    return np.select([case for case, _ in cases], [number for _, number in cases], otherwise)
+
+
+def _splice(facts: _Facts) -> np.ndarray:
+    """Whether the splice passed at first, by the first arc's verdict."""
+    yes, no, unknown = (ANSWERS.index(word) for word in ("yes", "no", "unknown"))
+    return _case(
+        [
+            (facts.arcs == 0, -1),
+            (facts.verdict == FAIL, no),
+            (facts.doubtful, unknown),
+            (facts.verdict == GOOD, yes),
+        ],
+        unknown,
+    )
+
+
+def _termination(facts: _Facts) -> np.ndarray:
+    """Whether the termination passed at first, and what tells so: the first that holds."""
+    none = facts.arcs == 0
+    untested = facts.tests_wanted == 0
+    cases = [
+        (facts.arcs > 0) & (facts.verdict == FAIL),
+        (facts.arcs > 1) & ~facts.misplaced,
+        facts.against > 0,
+        facts.unforgiven,
+        none,
+        facts.misplaced,
+        facts.doubtful,
+        facts.unclear > 0,
+        untested & (facts.verdict != GOOD),
+        ~facts.all_passed & ~untested & facts.late,
+        facts.all_passed,
+        untested,
+    ]
+    nothing = none & (facts.rework_entries == 0) & ~facts.tested
+    return _case([(nothing, -1), *zip(cases, range(len(cases)), strict=True)], len(cases))
+
+
+def _link(facts: _Facts) -> np.ndarray:
+    """Whether the first certification passed."""
+    yes, no, pending, unknown = range(4)
+    return _case(
+        [
+            ((facts.arcs == 0) & ~facts.tested, -1),
+            (facts.first_failed, no),
+            (facts.all_passed, yes),
+            ((facts.tests_wanted == 0) | facts.late, unknown),
+        ],
+        pending,
+    )
+
+
+def _state(facts: _Facts) -> np.ndarray:
+    """Where each position stands."""
+    untouched = (facts.arcs == 0) & (facts.rework_entries == 0) & ~facts.tested
+    untouched &= facts.preparation_losses == 0
+    day = np.where(np.isnat(facts.last_day), facts.last_logged, facts.last_day)
+    after = facts.last_logged >= day
+    said = {
+        word: (facts.disposition == facts.dispositions.index(word)) & after
+        for word in ("given up", "accepted as is")
+    }
+    passed = facts.all_passed & (
+        np.isnat(facts.last_utc)
+        | np.isnat(facts.passed_from)
+        | (facts.passed_from >= facts.last_utc - _BEFORE_TEST)
+    )
+    good = (facts.tests_wanted == 0) & (facts.last_verdict == GOOD) & ~facts.last_failed
+    return _case(
+        [
+            (untouched, STATES.index("not started")),
+            (said["given up"], STATES.index("given up")),
+            (said["accepted as is"], STATES.index("accepted as is")),
+            (passed | good, STATES.index("accepted")),
+        ],
+        STATES.index("open"),
+    )
+
+
+def _failed(facts: _Facts, told: np.ndarray, records: Records) -> tuple[np.ndarray, np.ndarray]:
+    """Step where the first attempt failed, and the suspected cause."""
+    failed = (told >= 0) & (told <= TOLD.index("no: test"))
+    step, cause = facts.steps.index, facts.causes.index
+    alone = facts.arcs <= 1
+    known = (facts.first_step >= 0) & ~np.isin(
+        facts.first_step, [step(word) for word in (UNKNOWN, "prepare", "cleave")]
+    )
+    error = _at(records.error.codes[records.placed.at], facts.first, -1)
+    word_of = [cause(_CAUSE_OF_ERROR.get(word, UNKNOWN)) for word in records.error.words]
+    by_error = np.array([*word_of, cause(UNKNOWN)], dtype=np.int32)[error]
+    of_test = (told == TOLD.index("no: test")) | facts.first_failed
+    of_step = np.select(
+        [~failed, facts.verdict == FAIL, known, of_test, (facts.entry_step >= 0) & alone],
+        [np.int32(-1), step("splice"), facts.first_step, step("test"), facts.entry_step],
+        step(UNKNOWN),
+    )
+    said = (facts.first_cause >= 0) & (facts.first_cause != cause(UNKNOWN))
+    of_cause = np.select(
+        [~failed, said, facts.verdict == FAIL, (facts.entry_cause >= 0) & alone],
+        [np.int32(-1), facts.first_cause, by_error, facts.entry_cause],
+        cause(UNKNOWN),
+    )
+    return of_step, of_cause
+
+
+def _sites(planned: _Rows, positions: int) -> pa.DictionaryArray:
+    words: list[str] = []
+    return _of(planned.text("site", words), words)

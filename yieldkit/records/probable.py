@@ -8,19 +8,21 @@ unlinked may be the first arc of the position that its maker worked on next.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from yieldkit.crew import Crew
+from yieldkit.records import arcs
+from yieldkit.records.attempts import Placed, planned_words
+from yieldkit.records.places import LINKS
+from yieldkit.records.stacking import UNKNOWN
 
 if TYPE_CHECKING:
     import duckdb
 
 _BY_TEST = """
-CREATE TABLE arcs_seen AS
-SELECT a.rn, a.serial, a.technician, a.job, a.pos, a.when_utc, a.epoch, a.counter, a.reached,
-    a.reached AND NOT a.failed AND NOT coalesce(a.loss_low_db > l.limit_db, false) AS good
-FROM placed_attempts a LEFT JOIN estimate_limits l ON l.job IS NOT DISTINCT FROM a.job
-    AND l.connector_type = a.connector_type AND l.day IS NOT DISTINCT FROM a.day;
 CREATE TABLE bare AS
 SELECT pos, job, min(when_utc) AS tested, bool_or(result = 'fail') AS failed
 FROM tested WHERE pos IS NOT NULL AND pos NOT IN (
@@ -52,14 +54,8 @@ QUALIFY row_number() OVER (PARTITION BY rn ORDER BY off, pos) = 1
 
 _BY_PORT = """
 CREATE TABLE in_turn AS
-SELECT * FROM (
-    SELECT rn, job, pos, good, when_utc, lag(pos) OVER o AS pos_before,
-        lead(pos) OVER o AS pos_after, lag(job) OVER o AS job_before, lead(job) OVER o AS job_after,
-        lead(when_utc) OVER o AS when_after, lag(when_utc) OVER o AS when_before
-    FROM arcs_seen WHERE reached AND technician <> 'unknown'
-        AND serial IN (SELECT serial FROM arcs_seen WHERE pos IS NULL)
-    WINDOW o AS (PARTITION BY serial, technician ORDER BY when_utc, epoch, counter, rn)
-) WHERE pos IS NULL;
+SELECT * REPLACE (job::word AS job, job_before::word AS job_before, job_after::word AS job_after)
+FROM in_turn_arrow;
 CREATE TABLE between_ports AS
 SELECT u.rn, any_value(n.pos) AS pos
 FROM in_turn u JOIN place_names b ON b.pos = u.pos_before JOIN place_names e ON e.pos = u.pos_after
@@ -81,18 +77,6 @@ UNION ALL SELECT rn, pos, 'port between' FROM (
 """
 
 _LINKED = """
-CREATE VIEW linked_attempts AS
-SELECT a.* REPLACE (coalesce(a.pos, p.pos) AS pos,
-    CASE WHEN p.pos IS NOT NULL THEN 'probable'::link ELSE a.link END AS link,
-    CASE WHEN p.pos IS NOT NULL AND a.connector_type = 'unknown'
-        THEN coalesce(n.connector_type, 'unknown'::word) ELSE a.connector_type END
-        AS connector_type,
-    CASE WHEN p.pos IS NOT NULL AND a.fibre_lot = 'unknown'
-        THEN coalesce(n.fibre_lot, 'unknown'::word) ELSE a.fibre_lot END AS fibre_lot,
-    CASE WHEN p.pos IS NOT NULL AND a.connector_lot = 'unknown'
-        THEN coalesce(n.connector_lot, 'unknown'::word) ELSE a.connector_lot END AS connector_lot)
-FROM placed_attempts a LEFT JOIN (SELECT rn, pos FROM probable_links) p USING (rn)
-LEFT JOIN planned_kept n ON n.pos = p.pos;
 CREATE TABLE maybe_first AS
 SELECT DISTINCT u.pos_after AS pos FROM in_turn u
 WHERE u.pos_after IS NOT NULL AND (u.job IS NULL OR u.job = u.job_after)
@@ -104,15 +88,42 @@ WHERE m.written IS NOT NULL;
 """
 
 
-def link_probable(con: duckdb.DuckDBPyConnection, crew: Crew) -> None:
-    """Make ``linked_attempts``, ``maybe_first`` and ``mistyped``.
+def link_probable(
+    con: duckdb.DuckDBPyConnection, placed: Placed, limit_db: np.ndarray, crew: Crew
+) -> Placed:
+    """Records with positions that are probable, and their planned words.
 
-    ``maybe_first``: positions whose first arc may be an unlinked one. ``mistyped``: positions with
-    two good arcs of which one fits the test of a position without any: one place looks wrong.
+    Makes ``maybe_first``: positions whose first arc may be an unlinked one; ``mistyped``: positions
+    with two good arcs of which one fits the test of a position without any: one place looks wrong.
+    ``limit_db`` is the limit of each record's estimate [dB].
     """
+    import pyarrow as pa
+
+    good = placed.reached & ~placed.failed & ~(placed.low > limit_db)
+    unknown = placed.words.number[UNKNOWN]
+    placed.register(con, "arcs_seen", good=pa.array(good))
+    con.register("in_turn_arrow", pa.table(arcs.in_turn(placed, good, unknown)))
     con.execute(_BY_TEST)
     con.execute(_BY_PORT)
-    first, second, third, _ = _LINKED.split(";")
-    con.execute(first)
-    con.execute(second, {"redo": crew.general.redo_minutes})
-    con.execute(third)
+    first, second, _ = _LINKED.split(";")
+    con.execute(first, {"redo": crew.general.redo_minutes})
+    con.execute(second)
+    links = con.execute("SELECT rn, pos FROM probable_links").fetchnumpy()
+    if not len(links["rn"]):
+        return placed
+    at = np.searchsorted(placed.at, links["rn"])
+    pos, link = placed.pos.copy(), placed.link.copy()
+    pos[at], link[at] = links["pos"], LINKS.index("probable")
+    positions = con.execute("SELECT count(*) FROM place_names").fetchall()[0][0]
+    plan = planned_words(con, positions, unknown, "planned_kept")
+    words = []
+    for own, planned in zip(
+        (placed.kind, placed.fibre_lot, placed.connector_lot), plan, strict=True
+    ):
+        new = own.copy()
+        new[at] = np.where(own[at] == unknown, planned[links["pos"]], own[at])
+        words.append(new)
+    kind, fibre_lot, connector_lot = words
+    return replace(
+        placed, pos=pos, link=link, kind=kind, fibre_lot=fibre_lot, connector_lot=connector_lot
+    )
