@@ -10,7 +10,7 @@ import pandas as pd
 from scipy.special import expit
 
 from yieldkit.answers import sources
-from yieldkit.answers.fair import HANDS, PRIOR_SD, CrewModel, fair_logits, fit_crew
+from yieldkit.answers.fair import HANDS, PAIR, CrewModel, fair_logits, fit_crew, prior_of
 
 
 @dataclass(frozen=True)
@@ -18,9 +18,9 @@ class CountCrew:
     """A crew as counts.
 
     ``sds``: standard deviation of the effects of technician, splicer, cleaver, heater, job, day
-    [logit], or None: drawn from the model's own prior. ``own``: share of work on own kit.
-    ``heavy``: effects from a t distribution of 3 degrees of freedom, persons and splicers interact,
-    ends differ.
+    [logit], pairs of person and splicer having none; or None: all drawn from the model's own prior.
+    ``own``: share of work on own kit. ``heavy``: effects from a t distribution of 3 degrees of
+    freedom, persons and splicers interact, ends differ.
     ``shift``: added to the failure logit of one unit of kit over the whole period.
     """
 
@@ -40,9 +40,10 @@ def draw_crew(plan: CountCrew, rng: np.random.Generator) -> tuple[pd.DataFrame, 
     kinds = (*HANDS, "job", "day")
     jobs, days = max(n // 140, 2), int(5 * plan.weeks)
     sizes = dict(zip(kinds, (*plan.sizes, jobs, days), strict=True))
-    spread = plan.sds or tuple(PRIOR_SD * np.abs(rng.standard_normal(len(kinds))))
+    scales = np.array(list(prior_of((*kinds, PAIR)).values()))
+    spread = plan.sds or tuple(scales * np.abs(rng.standard_normal(len(scales))))
     effects = {}
-    for kind, sd in zip(kinds, spread, strict=True):
+    for kind, sd in zip(kinds, spread[: len(kinds)], strict=True):
         unit = rng.standard_normal(sizes[kind])
         if plan.heavy and kind in HANDS:
             unit = rng.standard_t(3, sizes[kind]) / np.sqrt(3)
@@ -62,9 +63,12 @@ def draw_crew(plan: CountCrew, rng: np.random.Generator) -> tuple[pd.DataFrame, 
     eta = plan.logit + np.array([0.2, -0.2, -0.4])[kind_of]
     for kind in kinds:
         eta = eta + effects[kind][codes[kind]]
+    pair = 0.35 if plan.heavy else sum(spread[len(kinds) :])
+    if pair:
+        both = pair * rng.standard_normal((sizes["technician"], sizes["splicer"]))
+        eta = eta + both[person, codes["splicer"]]
     if plan.heavy:
-        both = 0.35 * rng.standard_normal((sizes["technician"], sizes["splicer"]))
-        eta = eta + both[person, codes["splicer"]] + 0.5 * rng.standard_normal(n)
+        eta = eta + 0.5 * rng.standard_normal(n)
     passed = rng.random(n) < expit(eta)
     made = pd.DataFrame(
         {kind: np.char.add(kind[0].upper(), codes[kind].astype(str)) for kind in kinds[:-1]}

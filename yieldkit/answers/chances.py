@@ -74,8 +74,9 @@ def draws_for_bid(
     draws : int
         Number of draws.
     """
-    # A new job's days are within its own spread: jobs carry what days do.
-    model = fit_crew(positions, stage=stage, days=False)
+    # A new job's days are within its own spread: jobs carry what days do. It is done by the pairs
+    # as they were, so persons and splicers carry what pairs do.
+    model = fit_crew(positions, stage=stage, days=False, pairs=False)
     if model is None:
         return _from_prior(tuple(types or ()), rng, draws)
     posterior = model.posterior

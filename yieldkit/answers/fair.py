@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,14 +14,18 @@ from yieldkit.methods.crossed.apart import Apart, tell_apart
 from yieldkit.methods.crossed.design import Array
 from yieldkit.records.tables import UNKNOWN
 
-HANDS = ("technician", "splicer", "cleaver", "heater")
+KIT = ("splicer", "cleaver", "heater")
+HANDS = ("technician", *KIT)
 """Kinds that work together on a joint; what they share cannot be told apart."""
 LOTS = ("connector_lot", "fibre_lot")
 FAIR_KINDS = (*HANDS, *LOTS, "connector_type")
 """Kinds that get a fair figure."""
-PRIOR_SD = 0.5
-"""Scale of the half-normal prior of each kind's spread [logit]: two units of a kind differ by a
-factor of 1.6 in their odds of failure where it is met, hardly ever by more than 5."""
+PRIOR_SD, KIT_SD = 0.5, 0.3
+"""Scale of the half-normal prior of a kind's spread [logit]. Two of a kind differ by a factor of
+1.6 in their odds of failure where it is met, hardly ever by more than 5; pieces of kit, which are
+made alike, by 1.35 and 2.6. The middle of the prior is a usual crew: 0.34 and 0.20."""
+PAIR = "pair"
+"""A person with a splicer: what the two together do beyond the sum of their parts."""
 TYPE_SD, CREW_SD, CREW_LOGIT = 1.5, 2.0, 3.0
 """Priors of connector types about the crew, and of the crew about 95 % [logit]: 28 to 99.9 %."""
 FEWEST = 10
@@ -70,7 +74,11 @@ class CrewModel:
 
 
 def fit_crew(
-    positions: pd.DataFrame, *, stage: str = "termination", days: bool = True
+    positions: pd.DataFrame,
+    *,
+    stage: str = "termination",
+    days: bool = True,
+    pairs: bool = True,
 ) -> CrewModel | None:
     """Model of the decided positions; None where they are too few.
 
@@ -82,6 +90,9 @@ def fit_crew(
         ``termination``, ``splice`` or ``link``.
     days : bool
         Whether the day of the first arc is a kind too: a whole bad day then is nobody's fault.
+    pairs : bool
+        Whether a person with a splicer is a kind too, where people share splicers: what goes wrong
+        with one pair only is then laid on neither.
     """
     answer = f"first_pass_{stage}"
     decided = decided_positions(positions, stage)
@@ -91,6 +102,8 @@ def fit_crew(
     labels = {kind: _labels(decided[kind]) for kind in columns}
     if days and "first_date" in decided:
         labels["day"] = _labels(decided["first_date"])
+    if pairs and {"technician", "splicer"} <= set(labels):
+        labels[PAIR] = _both(labels["technician"], labels["splicer"])
     labels = {kind: (codes, names) for kind, (codes, names) in labels.items() if len(names) > 1}
     kinds = tuple(labels)
     if "connector_type" in decided:
@@ -102,11 +115,16 @@ def fit_crew(
     posterior = integrate(
         Counts(cells["passed"], cells["tried"] - cells["passed"]),
         of,
-        prior=dict.fromkeys(kinds, PRIOR_SD),
+        prior=prior_of(kinds),
         held={"crew": CREW_SD, "connector_type": TYPE_SD},
         centre=CREW_LOGIT,
     )
     return CrewModel(cells, posterior, kinds, layout_of(cells, kinds))
+
+
+def prior_of(kinds: Sequence[str]) -> dict[str, float]:
+    """Scale of the prior of each kind's spread [logit]."""
+    return {kind: KIT_SD if kind in KIT else PRIOR_SD for kind in kinds}
 
 
 def decided_positions(positions: pd.DataFrame, stage: str) -> pd.DataFrame:
@@ -122,6 +140,20 @@ def _labels(column: pd.Series) -> tuple[np.ndarray, tuple[str, ...]]:
     used = text[codes]
     names, codes = np.unique(used, return_inverse=True)
     return codes, tuple(str(name) for name in names)
+
+
+def _both(
+    people: tuple[np.ndarray, tuple[str, ...]], splicers: tuple[np.ndarray, tuple[str, ...]]
+) -> tuple[np.ndarray, tuple[str, ...]]:
+    """Codes and names of the pairs that were met; one level where a pair is but a person or kit."""
+    (first, names), (second, others) = people, splicers
+    met, codes = np.unique(first * len(others) + second, return_inverse=True)
+    if len(met) in (len(names), len(others)):
+        return np.zeros(len(codes), int), ("",)
+    both = [(names[at // len(others)], others[at % len(others)]) for at in met]
+    text = [UNKNOWN if UNKNOWN in pair else " with ".join(pair) for pair in both]
+    levels, place = np.unique(text, return_inverse=True)
+    return place[codes], tuple(str(level) for level in levels)
 
 
 def _cells(

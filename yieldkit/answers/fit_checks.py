@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from yieldkit.answers.fair import HANDS, CrewModel, fit_crew
+from yieldkit.answers.fair import HANDS, PAIR, CrewModel, fit_crew
 from yieldkit.answers.result import Finding, Result
 from yieldkit.crew import Crew
 from yieldkit.methods.crossed.checks import Check, beside, beyond_luck, by_group, replicated
@@ -43,8 +43,9 @@ def fit_checks(
         ``expected`` (median of the model's), ``low``, ``high`` (its middle 95 %), ``chance`` (of
         something as far out), ``verdict`` (fits, does not fit). Checks: ``spread of X`` (standard
         deviation of the yields of units, days or jobs [points], as new ones would have),
-        ``technician on X`` (how far pairs of person and kit are from what the parts of the two
-        would give, in units of luck), ``jobs without failure`` [jobs], ``worst day`` [failures].
+        ``technician on X`` (how far pairs of person and kit, if no kind of the model, are from what
+        the parts of the two would give, in units of luck), ``jobs without failure`` [jobs],
+        ``worst day`` [failures].
 
     References
     ----------
@@ -87,7 +88,8 @@ def check_model(model: CrewModel, rng: np.random.Generator) -> pd.DataFrame:
         ]
     hands = [kind for kind in model.kinds if kind in HANDS]
     made, chance = replicated(model.posterior, tried, rng)
-    for kind in hands[1:] if hands[:1] == ["technician"] else ():
+    kit = [kind for kind in hands[1:] if not (kind == "splicer" and PAIR in model.kinds)]
+    for kind in kit if hands[:1] == ["technician"] else ():
         groups, names = pd.factorize(cells["technician"] + "\n" + cells[kind])
         check = beyond_luck(failed, made, chance, tried, groups)
         rows.append((f"technician on {kind}", len(names), check))

@@ -76,7 +76,8 @@ def swap_plan(
         If a code is in no decided position, or both are of one kind.
     """
     require_columns(positions, ["first_date", "technician"])
-    model = fit_crew(positions)
+    # A swap makes new pairs: the parts of person and kit are taken to add up.
+    model = fit_crew(positions, pairs=False)
     if model is None:
         raise ValueError("too few decided positions to plan a swap")
     contrast = _contrast(model, unit, partner)

@@ -16,6 +16,7 @@ WORDS = {
     "connector_lot": "connector lots",
     "fibre_lot": "fibre lots",
     "connector_type": "connector types",
+    "pair": "persons with splicers",
     "job": "jobs",
     "day": "days",
     "luck": "luck",

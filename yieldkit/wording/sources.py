@@ -13,6 +13,7 @@ KIND_WORDS = {
     "connector_lot": "connector lots",
     "fibre_lot": "fibre lots",
     "connector_type": "connector types",
+    "pair": "pairs of person and splicer",
     "job": "jobs",
     "day": "days",
     "luck": "luck",
