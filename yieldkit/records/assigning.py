@@ -239,14 +239,18 @@ def _ribbon(names: Sequence[str], profiles: Sequence[Profile]) -> dict[str, tupl
     groups: dict[str, dict[int, int]] = {}
     for place, (name, one) in enumerate(zip(names, profiles, strict=True)):
         match = re.search(r"^(.*?)\s*#?(\d{1,2})\s*(\(.*\)|\[.*\]|_?db)?\s*$", name, re.I)
+        stem, number = (match[1], int(match[2])) if match else ("", 0)
+        if not match and (before := re.search(r"^#?(\d{1,2})[\s._-]+(.*)$", name)):
+            stem, number = before[2], int(before[1])
         shown = one.number > 0.3 and one.decimals > 0
-        if match and not one.values:  # empty in this file: the heading must say what it is
-            shown = max(likeness(match[1], "fibre"), likeness(match[1], "loss")) >= 0.8
-        if match and shown and 1 <= int(match[2]) <= 24:
-            groups.setdefault(plain(match[1]), {})[int(match[2])] = place
+        if not one.values:  # empty in this file: the heading must say what it is
+            shown = max(likeness(stem, "fibre"), likeness(stem, "loss")) >= 0.8
+        if shown and 1 <= number <= 24:
+            groups.setdefault(plain(stem), {})[number] = place
     found: dict[str, tuple[int, ...]] = {}
+    least = 2 if _two_fibres(names, profiles) else 3
     for stem, numbered in groups.items():
-        if len(numbered) < 3 or sorted(numbered) != list(range(1, len(numbered) + 1)):
+        if len(numbered) < least or sorted(numbered) != list(range(1, len(numbered) + 1)):
             continue
         columns = tuple(numbered[number] for number in sorted(numbered))
         angle = max(likeness(f"{stem} a", "angle_crew_deg"), likeness(stem, "angle_crew_deg"))
@@ -256,9 +260,26 @@ def _ribbon(names: Sequence[str], profiles: Sequence[Profile]) -> dict[str, tupl
             found["angle_crew_deg"] = columns
         elif other >= 0.9:
             found["angle_other_deg"] = columns
-        elif "loss" not in found and middle < 1:
+        elif "loss" not in found and middle < 1 and (len(numbered) > 2 or _of_fibres(stem)):
             found["loss"] = columns
     return found if "loss" in found else None
+
+
+def _of_fibres(stem: str) -> bool:
+    return bool(likeness(stem, "loss") or likeness(stem, "fibre"))
+
+
+def _two_fibres(names: Sequence[str], profiles: Sequence[Profile]) -> bool:
+    """Whether a row seems to be of two fibres: a ribbon is named, or a span of two ports."""
+    if any(likeness(name, "ribbon") >= 0.8 for name in names):
+        return True
+    spans = re.compile(r"(?:^|\D)(\d{1,4})\s*[-\u2013]\s*(\d{1,4})$")
+    for one in profiles:
+        found = [match for word in one.words if (match := spans.search(word))]
+        pairs = sum(int(match[2]) == int(match[1]) + 1 for match in found)
+        if one.date < 0.3 and pairs > 0.8 * max(1, len(one.words)):
+            return True
+    return False
 
 
 UNIT_NAMES = {

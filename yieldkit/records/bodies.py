@@ -207,6 +207,8 @@ def body_of(
             misshapen[int(row)] = ("", found, "zero bytes lie over the row; download it again")
         columns = [without_control(column) for column in columns]
     columns = [_trimmed(column) for column in columns]
+    if pc.any(pc.match_substring(raw, '="')).as_py():  # how spreadsheets are made to keep zeros
+        columns = [pc.replace_substring_regex(c, r'^="([^"]*)"$', r"\1") for c in columns]
     for key in layout.fill_down:
         for place in header.where.get(key, ()):
             columns[place] = pc.fill_null_forward(columns[place])

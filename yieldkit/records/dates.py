@@ -10,11 +10,43 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from yieldkit.records.words import AFTERNOON, MONTHS, MORNING, plain
+from yieldkit.records.words import AFTERNOON, MONTHS, MORNING, WEEKDAYS, plain
 
 ISO = ("yyyy-mm-dd hh:mm:ss", "yyyy-mm-dd hh:mm", "yyyy-mm-dd")
 """Always understood, with a blank or a T before the time."""
 _TOKENS = re.compile(r"yyyy|yy|mmmm|mmm|mm|m|dd|d|hh|h|ss|am|.", re.I | re.S)
+
+
+_WEEKDAY = r"^(\pL[\pL-]{1,12})[.,]?\s+"
+_BLANKS = r"[\x{a0}\x{2007}\x{2009}\x{202f}]"
+_CLOCK_WORD = r"(?i)(\d)\s*(?:uhr|hrs?|h)\.?$"
+
+
+def undressed(cells: pa.StringArray) -> pa.StringArray:
+    """Cells without a weekday before the date and a word for "o'clock" behind it, blanks plain.
+
+    Examples
+    --------
+    >>> undressed(pa.array(["Mo 16.11.2026 08:30 Uhr", "Nov 16, 2026"])).to_pylist()
+    ['16.11.2026 08:30', 'Nov 16, 2026']
+    """
+    cells = pc.replace_substring_regex(cells, _BLANKS, " ")
+    first = pc.struct_field(pc.extract_regex(cells, _WEEKDAY.replace("(", "(?P<day>", 1)), "day")
+    coded = first.dictionary_encode()
+    words = coded.dictionary.to_pylist()
+    known = pa.array([plain(word) in WEEKDAYS for word in words], pa.bool_())
+    named = pc.fill_null(known.take(coded.indices), False)
+    bare = pc.replace_substring_regex(cells, _WEEKDAY, "")
+    return pc.replace_substring_regex(pc.if_else(named, bare, cells), _CLOCK_WORD, r"\1")
+
+
+def bare_date(cell: str) -> str:
+    """As ``undressed``, for one cell."""
+    text = cell.strip()
+    first = re.match(r"([^\W\d_]+)[.,]?\s+", text)
+    if first and plain(first[1]) in WEEKDAYS:
+        text = text[first.end() :]
+    return re.sub(r"(\d)\s*(?:uhr|hrs?|h)\.?$", r"\1", text, flags=re.I)
 
 
 @dataclass(frozen=True)
@@ -112,9 +144,15 @@ def times(cells: pa.StringArray, forms: tuple[str, ...]) -> Times:
     shaped = np.zeros(n, dtype=bool)
     read = np.zeros(n, dtype=bool)
     left = pc.not_equal(text, "").to_numpy(zero_copy_only=False).copy()
-    for one in (*forms, *ISO):
+    every = (*forms, *ISO)
+    for number, one in enumerate((*every, *every)):
         if not left.any():
             break
+        if number == len(every):  # once more without what stands around
+            bare = undressed(text)
+            if bare.equals(text):
+                break
+            text = bare
         rows = np.flatnonzero(left)
         part = text if len(rows) == n else text.take(pa.array(rows))
         got, fits, good = _by_form(part, form(one))

@@ -84,8 +84,9 @@ def _is_furniture(cells: Sequence[str], header: Header) -> bool:
     first = filled[0]
     if not TOTALS.match(plain(cells[first])):
         return False
-    keys = {p for key in ("when", "counter") for p in header.where.get(key, ())} - {first}
-    return not any(p in keys for p in filled)
+    when, counter = (set(header.where.get(key, ())) - {first} for key in ("when", "counter"))
+    dated = any(re.search(r"\d\D+\d", cells[p]) for p in filled if p in when)
+    return not dated and not any(p in counter for p in filled)
 
 
 def is_record_like(cells: Sequence[str], header: Header) -> bool:

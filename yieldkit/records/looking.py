@@ -54,6 +54,7 @@ def look(data: bytes, name: str) -> Seen:
     if delimiter.value:
         rows = [fields(line, delimiter.value, quote) for line in lines[:_LOOKED_AT]]
         said["delimiter"] = delimiter.value
+        said |= {"quote": quote} if quote != '"' else {}
     else:
         spans = spans_of(lines[:500])
         if len(spans) < 3:

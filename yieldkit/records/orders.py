@@ -8,6 +8,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from yieldkit.records.dates import bare_date
 from yieldkit.records.sniffing import Choice
 from yieldkit.records.words import MONTHS, plain
 
@@ -53,12 +54,14 @@ def date_forms(cells: Iterable[str]) -> DateForms:
     cells : iterable of str
         Cells of the date columns, joined with their time where that stands apart.
     """
-    distinct = list(dict.fromkeys(cell.strip() for cell in cells if cell and cell.strip()))
+    distinct = list(dict.fromkeys(bare_date(cell) for cell in cells if cell and cell.strip()))
     shapes: dict[tuple[str, ...], list[tuple[int, int, int, str]]] = defaultdict(list)
     fixed: Counter[str] = Counter()
     for cell in distinct:
-        if re.match(r"^\d{4}-\d{1,2}-\d{1,2}", cell):
-            fixed["iso"] += 1
+        if iso := re.match(r"^\d{4}-\d{1,2}-\d{1,2}", cell):
+            clock = _clock(cell[iso.end() :])
+            plain_iso = not clock or re.match(r"^ h{1,2}:mm(:ss)?$", clock)
+            fixed["iso" if plain_iso else f"yyyy-mm-dd{clock}"] += 1
         elif named := _NAMED.match(cell):
             if plain(named["m"] or named["m2"]) in MONTHS:
                 fixed[_named_form(named)] += 1
@@ -66,12 +69,14 @@ def date_forms(cells: Iterable[str]) -> DateForms:
             shapes[parts["s"], str(len(parts["a"]) == 4), str(len(parts["c"]) == 4)].append(
                 (int(parts["a"]), int(parts["b"]), int(parts["c"]), cell)
             )
+        elif re.match(r"^\d{14}$", cell):
+            fixed["yyyymmddhhmmss"] += 1
         elif re.match(r"^\d{8}($|\D)", cell):
-            six = re.match(r"^\s\d{6}$", cell[8:])
+            six = re.match(r"^[T\s]\d{6}$", cell[8:])
             fixed["yyyymmdd" + (" hhmmss" if six else _clock(cell[8:]))] += 1
     known = tuple(form for form, _ in fixed.most_common() if form != "iso")
-    iso = [dt.date(*map(int, cell[:10].split("-"))) for cell in distinct if is_iso(cell)]
-    fits = {key: _near(found, _orders(key, found), iso) for key, found in shapes.items()}
+    real = [dt.date(*map(int, cell[:10].split("-"))) for cell in distinct if is_iso(cell)]
+    fits = {key: _near(found, _orders(key, found), real) for key, found in shapes.items()}
     open_ones = [key for key, orders in fits.items() if len(orders) > 1]
     if not shapes:
         if not fixed:

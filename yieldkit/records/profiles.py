@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from statistics import median
 
+from yieldkit.records.dates import bare_date
 from yieldkit.records.numbers import read_number
 from yieldkit.records.words import (
     MISSING,
@@ -21,7 +22,7 @@ from yieldkit.records.words import (
 
 _DATE = re.compile(
     r"^(?:\d{4}[-./]\d{1,2}[-./]\d{1,2}"
-    r"|\d{1,2}[-./ ]\s?\d{1,2}[-./ ]\s?\d{2,4}|(?:19|20)\d{6}(?:\s\d{6})?"
+    r"|\d{1,2}[-./ ]\s?\d{1,2}[-./ ]\s?\d{2,4}|(?:19|20)\d{6}(?:[T\s]?\d{6})?"
     r"|\d{1,2}\.?[\s-]*(?P<a>[^\W\d]{3,12})\.?[\s,-]*\d{2,4}"
     r"|(?P<b>[^\W\d]{3,12})\.?\s+\d{1,2},?\s+\d{4})"
     r"(?:[T\s,]+\d{1,2}[:.h]\d{2}.*)?$"
@@ -115,7 +116,7 @@ def profile(cells: Sequence[str], decimal: str = ".", thousands: str = "") -> Pr
 
 def is_date(cell: str) -> bool:
     """Whether a cell reads as a day, with or without a time."""
-    match = _DATE.match(cell.strip())
+    match = _DATE.match(cell.strip()) or _DATE.match(bare_date(cell))
     if not match:
         return False
     name = match["a"] or match["b"]

@@ -246,8 +246,12 @@ def _columns(seen: Seen, best: Assigned, choices: list[Choice]) -> dict[str, Any
             choices.append(Choice(f"reading {one['heading']}", shown, "the heading says so", 0.9))
     taken = best.taken()
     rest = [name_of(seen, p) for p, n in enumerate(names) if n and p not in taken]
-    if rest and seen.header.rows and not seen.spans:
-        said["ignore"] = rest
+    untold = [one for one in rest if isinstance(one, str) and likeness(one, "when") >= 0.8]
+    if untold and "when" not in best.places:
+        why = f'"{untold[0]}" holds no dates that can be read'
+        choices.append(Choice("column when", "none", why, 0.2))
+    if rest and seen.header.rows:
+        said |= {"ignore": rest} if not seen.spans else {}
         choices.append(Choice("not used", ", ".join(map(str, rest)), "nothing it could be", 0.5))
     return said
 
@@ -302,7 +306,7 @@ def _outcomes(
                 words[cell] = words.get(cell, 0) + 1
     found: dict[str, list[str]] = {}
     for word, count in sorted(words.items(), key=lambda one: -one[1])[:60]:
-        if len(word) > 60 or plain(word) in {"", "-", "--", "---", "n/a", "na"}:
+        if len(word) > 60 or plain(word) in ("n/a", "na") or not re.search(r"\w", word):
             continue
         code = f"outcome {word}"
         named = given.get(code) or outcome_class(word, {})
@@ -351,7 +355,11 @@ def _machine(seen: Seen, best: Assigned, name: str, choices: list[Choice]) -> di
             said["preamble"]["rows"] = pattern
     known = {"splicer", "serial"} & (set(best.places) | set(said["preamble"]))
     if best.table == "attempts" and not known:
-        match = re.search(r"(?<![A-Za-z])([A-Za-z]{1,4}[-_]?\d{1,4})(?!\d)", name.rsplit(".", 1)[0])
+        found = re.finditer(
+            r"(?<![A-Za-z])([A-Za-z]{1,4}[-_]?\d{1,4})(?!\d)", name.rsplit(".", 1)[0]
+        )
+        people = {_letters(word) for word in cells_of(seen, best.places.get("technician", ()))}
+        match = next((m for m in found if _letters(m[1]) not in _NO_MACHINE | people), None)
         if match:
             letters = re.match(r"[A-Za-z]+", match[1])
             said["file_name"]["splicer"] = rf"({letters[0] if letters else ''}[-_]?\d+)"
@@ -361,6 +369,18 @@ def _machine(seen: Seen, best: Assigned, name: str, choices: list[Choice]) -> di
             why = "nothing in the file says it; write it under [constants], splicer = ..."
             choices.append(Choice("machine (splicer)", "unknown", why, 0.0))
     return {key: value for key, value in said.items() if value}
+
+
+_NO_MACHINE = frozenset(
+    [*("w", "wk", "week", "kw", "vko", "v", "s", "sem", "tydz", "tyd", "uke", "uge", "set", "no")]
+    + [*("nr", "num", "p", "page", "rev", "ver", "q", "y", "m", "d", "day", "copy", "part", "job")]
+    + [*("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec", "j")]
+)
+"""Letters before a number in the name of a file that are no machine's: weeks, months, pages."""
+
+
+def _letters(word: str) -> str:
+    return "".join(re.findall(r"^[^\W\d_]*", word.strip().lower()))
 
 
 def _stamp(line: str) -> str | None:

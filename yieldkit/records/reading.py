@@ -25,6 +25,8 @@ _RE2_CONTROL = (
     r"\x{202a}-\x{202e}\x{2066}-\x{2069}\x{feff}]"
 )
 _QUOTED_LINES = 60
+UTF32 = (b"\xff\xfe\x00\x00", b"\x00\x00\xfe\xff")
+"""Byte-order marks of UTF-32."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,7 +102,7 @@ def kind_of(data: bytes, name: str) -> str:
         return "zip"
     if data[:8] == b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1":
         return "ole"
-    if data[:2] in (b"\xff\xfe", b"\xfe\xff") or utf16(data):
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff") or data[:4] in UTF32 or utf16(data):
         return "text"
     head = data[:65536]
     control = sum(head.count(bytes([code])) for code in (*range(9), *range(14, 32), 127))
@@ -141,6 +143,8 @@ def decode(data: bytes, encoding: str) -> str:
     """Text of the bytes; a byte-order mark beats the declared encoding, bad bytes become U+FFFD."""
     if data[:3] == b"\xef\xbb\xbf":
         return data[3:].decode("utf-8", errors="replace")
+    if data[:4] in UTF32:
+        return data.decode("utf-32", errors="replace")
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         return data.decode("utf-16", errors="replace")
     return data.decode(utf16(data) or encoding, errors="replace")

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 
 from yieldkit.records.bodies import stacked
 from yieldkit.records.headings import HEADINGS, likeness
-from yieldkit.records.reading import decode, fields, utf16
+from yieldkit.records.reading import UTF32, decode, fields, utf16
 from yieldkit.records.words import GOOD, MONTHS, TOTALS, outcome_class, plain
 
 ENCODINGS = ("windows-1252", "windows-1250", "cp850", "mac_roman", "iso8859-15", "windows-1251")
-DELIMITERS = (";", ",", "\t", "|", "^", "~")
+DELIMITERS = (";", ",", "\t", "|", "^", "~", "\x1f", "¦", "::")
 _NUMBER = re.compile(r"^[<>≤≥]?\s*[+-]?\d{1,9}([.,]\d+)?\s*(dB|db|°|deg|nm|min|m|mm)?$")
 _WHEN = re.compile(
     r"^(\d{1,4}[./-]\d{1,2}[./-]\d{2,4}|\d{1,2}[. -]+\w{3,10}\.?[ -]\d{2,4}"
@@ -41,6 +41,8 @@ def encoding_of(data: bytes) -> Choice:
     """Encoding of a text file, by its mark, by UTF-8's rules, then by the words it gives."""
     if data[:3] == b"\xef\xbb\xbf":
         return Choice("encoding", "utf-8", "the file begins with the UTF-8 mark", 1.0)
+    if data[:4] in UTF32:
+        return Choice("encoding", "utf-32", "the file begins with the UTF-32 mark", 1.0)
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         return Choice("encoding", "utf-16", "the file begins with the UTF-16 mark", 1.0)
     if wide := utf16(data):
@@ -99,17 +101,28 @@ def delimiter_of(text: str) -> tuple[Choice, str]:
         others = "".join(d for d in DELIMITERS if d != one)
         cells = [cell for row in rows if len(row) == usual for cell in row if cell.strip()]
         mixed = sum(
-            1 for cell in cells if any(d in cell for d in others) and not _NUMBER.match(cell)
+            1
+            for cell in cells
+            if (any(d in cell for d in others) and not _NUMBER.match(cell))
+            or re.search(r"\S {2,}\S", cell)  # columns by place, parted at decimal commas
         )
         clean = 1 - mixed / max(1, len(cells))
         score = share * clean**2 * (1 + min(usual, 20) / 50)
         if score > best_score:
             best, best_score, width = one, score, usual
+    quote = _quote_of(lines, best)
     name = {"\t": "tab", ";": "semicolon", ",": "comma", "|": "pipe"}.get(best, best)
     if best_score < 0.4:
         return Choice("delimiter", "", "no mark parts the lines evenly: columns by place", 0.6), '"'
     reason = f"a {name} parts most lines into {width} cells"
-    return Choice("delimiter", best, reason, min(0.99, round(best_score, 2))), '"'
+    return Choice("delimiter", best, reason, min(0.99, round(best_score, 2))), quote
+
+
+def _quote_of(lines: list[str], delimiter: str) -> str:
+    """The apostrophe where most cells stand between two of them, else the double quote."""
+    cells = [cell.strip() for line in lines for cell in line.split(delimiter or None)]
+    between = sum(len(c) > 1 and c[0] == c[-1] == "'" for c in cells)
+    return "'" if between > 0.5 * len(cells) else '"'
 
 
 def spans_of(lines: list[str]) -> list[tuple[int, int | None]]:
@@ -132,6 +145,10 @@ def spans_of(lines: list[str]) -> list[tuple[int, int | None]]:
         else:
             runs.append([at, at + 1])
     words = _words_above(usual, data)
+    if len(words) >= 0.6 * len(runs):
+        runs = _with_headings(runs, words)
+    elif len(runs) > 2 and words:
+        runs = _with_words(runs, _words_above(usual, data, r"\S+"))
     columns: list[list[int]] = []
     for run in runs:
         headed = any(a < run[1] and run[0] < b for a, b in words)
@@ -144,14 +161,42 @@ def spans_of(lines: list[str]) -> list[tuple[int, int | None]]:
     ]
 
 
-def _words_above(usual: list[str], data: list[str]) -> list[tuple[int, int]]:
+def _with_headings(runs: list[list[int]], words: list[tuple[int, int]]) -> list[list[int]]:
+    """Runs made as wide as the heading above them; runs under one heading are one column."""
+    over = [[word for word in words if word[0] < run[1] and run[0] < word[1]] for run in runs]
+    found: list[list[int]] = []
+    last: tuple[int, int] | None = None
+    for run, above in zip(runs, over, strict=True):
+        one = above[0] if len(above) == 1 else None
+        if one is not None and one == last:
+            found[-1][1] = max(found[-1][1], run[1])
+        else:
+            found.append([min(run[0], one[0]), max(run[1], one[1])] if one else list(run))
+        last = one
+    return found
+
+
+def _with_words(runs: list[list[int]], words: list[tuple[int, int]]) -> list[list[int]]:
+    """Runs made as wide as the words over them, each word given to the run nearest to it."""
+    found = [list(run) for run in runs]
+    for a, b in words:
+        near = min(range(len(runs)), key=lambda i: max(runs[i][0] - b, a - runs[i][1]))
+        low = runs[near - 1][1] if near else 0
+        high = runs[near + 1][0] if near + 1 < len(runs) else b
+        found[near] = [min(found[near][0], max(a, low)), max(found[near][1], min(b, high))]
+    return found
+
+
+def _words_above(
+    usual: list[str], data: list[str], word: str = r"\S+(?: \S+)*"
+) -> list[tuple[int, int]]:
     """Places of the headings in the line above the first data line; empty if it has none."""
     if not data or data[0] not in usual:
         return []
     above = usual[: usual.index(data[0])][-1:]
     if not above or sum(c.isdigit() for c in above[0]) > 0.05 * len(above[0]):
         return []
-    return [(m.start(), m.end()) for m in re.finditer(r"\S+(?: \S+)*", above[0])]
+    return [(m.start(), m.end()) for m in re.finditer(word, above[0])]
 
 
 @dataclass(frozen=True)
@@ -175,11 +220,13 @@ def header_of(rows: list[list[str]], merged: tuple = ()) -> HeaderFound:
         cells = [cell for cell in row if cell.strip()]
         if len(cells) < max(2, 0.5 * widest) or _filled_to(row) > 3 * widest:
             continue
-        values = sum(is_value(cell) for cell in cells) / len(cells)
+        numbered = _numbering(cells)
+        values = sum(is_value(cell) for cell in cells if cell not in numbered) / len(cells)
         if values > 0.5:
             continue
-        known = sum(_known(cell) for cell in cells) / len(cells)
-        code = sum(bool(re.search(r"\d", cell)) for cell in cells) / len(cells)
+        known = sum(1.0 if cell in numbered else _known(cell) for cell in cells) / len(cells)
+        with_digits = sum(bool(re.search(r"\d", cell)) for cell in cells if cell not in numbered)
+        code = with_digits / len(cells)
         full = min(1.0, len(cells) / max(1, widest))
         score = known + 0.5 * (1 - values) - values - 0.3 * code + 0.4 * full - 0.01 * at
         if TOTALS.match(plain(cells[0])):
@@ -193,15 +240,37 @@ def header_of(rows: list[list[str]], merged: tuple = ()) -> HeaderFound:
         return HeaderFound(first, 0, names, choice)
     two = best > 0 and _upper(head[best - 1], head[best], merged, best - 1)
     first = best - 1 if two else best
+    if not two and best + 1 < len(rows) and _lower(rows[best], rows[best + 1]):
+        two, best = True, best + 1
     shown = stacked(rows[first : best + 1], merged, first)
     while shown and not shown[-1]:
         shown.pop()
     known = sum(_known(cell) for cell in shown if cell) / max(1, sum(bool(n) for n in shown))
-    reason = f"row {best + 1} reads like headings" + (
-        ", with groups in the row above" if two else ""
-    )
+    where = f"rows {first + 1} and {best + 1} read" if two else f"row {best + 1} reads"
+    reason = f"{where} like headings" + (", the upper one of groups" if two else "")
     choice = Choice("headings", f"row {first + 1}", reason, round(min(0.99, 0.5 + known / 2), 2))
     return HeaderFound(first, 2 if two else 1, tuple(shown), choice)
+
+
+def _lower(upper: list[str], lower: list[str]) -> bool:
+    """Whether the row below the headings tells the columns of a group apart: left, right."""
+    filled = [place for place, cell in enumerate(lower) if cell.strip()]
+    if not 2 <= len(filled) <= 0.6 * _filled_to(upper) or any(is_value(lower[p]) for p in filled):
+        return False
+    own = [p for p in filled if p >= len(upper) or not upper[p].strip()]
+    grouped = all(p - 1 in filled for p in own)
+    return bool(own) and grouped and len({lower[p] for p in filled}) > 1
+
+
+def _numbering(cells: list[str]) -> frozenset[str]:
+    """Cells that number columns, 1 to at least 4 side by side: the fibres of a ribbon."""
+    joined = " ".join(cell.strip() for cell in cells)
+    counted = ""
+    for last in range(24, 3, -1):
+        counted = " ".join(str(number) for number in range(1, last + 1))
+        if f" {counted} " in f" {joined} ":
+            return frozenset(counted.split())
+    return frozenset()
 
 
 def _upper(upper: list[str], lower: list[str], merged: tuple, row: int) -> bool:

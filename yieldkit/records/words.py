@@ -55,6 +55,20 @@ _MONTH_WORDS = (
 MONTHS = {plain(w): n for n, words in enumerate(_MONTH_WORDS, 1) for w in words.split()}
 MONTHS.pop("listopad", None)  # November in Polish and Czech alike
 MONTHS["listopad"] = 11
+_WEEKDAY_WORDS = (
+    "monday mon tuesday tue tues wednesday wed thursday thu thur thurs friday fri saturday sat",
+    "sunday sun montag mo dienstag di mittwoch mi donnerstag do freitag fr samstag sonnabend sa",
+    "sonntag so lundi lun mardi mar mercredi mer jeudi jeu vendredi ven samedi sam dimanche dim",
+    "lunes martes miércoles mié jueves jue viernes vie sábado sáb domingo dom lunedì martedì",
+    "mercoledì giovedì gio venerdì sabato domenica maandag ma dinsdag woensdag wo donderdag",
+    "vrijdag vr zaterdag za zondag zo måndag mån tisdag tis onsdag ons torsdag tor fredag fre",
+    "lördag lör söndag sön mandag man tirsdag tir lørdag lør søndag søn maanantai tiistai ti",
+    "keskiviikko ke torstai to perjantai pe lauantai la sunnuntai su poniedziałek pon wtorek wt",
+    "środa śr czwartek czw piątek pt sobota sob niedziela niedz nd pondělí po úterý út středa",
+    "st čtvrtek čt pátek pá neděle ne segunda terça quarta quinta sexta seg ter qua qui sex",
+)
+WEEKDAYS = frozenset(plain(word) for words in _WEEKDAY_WORDS for word in words.split())
+"""Names of the days of a week in twelve languages, long and short."""
 MORNING = frozenset(plain(w) for w in ("am", "a.m.", "a. m.", "vorm.", "fm", "f.m.", "ap.", "dop"))
 AFTERNOON = frozenset(
     plain(w) for w in ("pm", "p.m.", "p. m.", "nachm.", "em", "e.m.", "ip.", "odp")
