@@ -19,6 +19,25 @@ def test_a_bad_cleaver_on_mixed_kit_is_named_with_its_step_and_caution():
     assert str(verdict).startswith("Most likely behind the failures: C1.")
 
 
+def test_a_pair_that_fails_only_together_is_laid_on_neither():
+    """T2 on S1 fails at 20 %, both elsewhere at 5 %; were parts to add up, T2 would be named (96 %)."""
+    rng = np.random.default_rng(17)
+    others = [one for one in MIXED if one[:2] != ("T2", "S1")]
+    both = [one for one in MIXED if one[:2] == ("T2", "S1")]
+    made = pd.concat([work(others, 120, rng), work(both, 120, rng, bad=["T2"])], ignore_index=True)
+    found = likely_sources(made)
+    assert found.findings[0].code != "source_named"
+    spread = found.spread.set_index("kind")
+    assert spread.loc["pair", "share"] == spread["share"].drop("luck").max()
+    assert "pairs of person and splicer" in str(found)
+
+
+def test_a_splicer_of_ones_own_makes_no_pairs():
+    own = [("T0", "S0", "C0"), ("T1", "S1", "C1"), ("T2", "S2", "C0"), ("T2", "S2", "C1")]
+    found = likely_sources(work(own, 60, np.random.default_rng(17)))
+    assert "pair" not in set(found.spread["kind"])
+
+
 def test_equal_units_are_not_blamed():
     found = likely_sources(work(MIXED, 100, np.random.default_rng(2)))
     assert found.findings[0].code in ("source_none", "source_cannot_tell")
