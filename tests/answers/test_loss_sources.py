@@ -1,12 +1,14 @@
 """Sources of losses: which unit's joints lose more, all else equal, and what cannot be told."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from matplotlib.figure import Figure
 from pytest import approx
 
 from tests.answers.loss_tables import NO_READINGS, attempts_of, readings_of
-from yieldkit.answers.loss_sources import sources_of_losses
+from yieldkit.answers.loss_sources import more_readings, sources_of_losses
 from yieldkit.crew import Crew, Equipment
 
 CREW = Crew()
@@ -79,7 +81,7 @@ def test_estimates_of_two_models_do_not_compare_splicers():
     attempts, _ = made(5, worse=2.0)
     crew = Crew(equipment=MODELS)
     found = sources_of_losses(attempts, NO_READINGS, crew=crew, quantity="estimated loss")
-    assert "splicer" not in set(found.table["kind"])
+    assert "splicer" not in set(found.table["kind"]) | set(found.spread["kind"])
     assert "which are not one scale" in str(found)
 
 
@@ -106,6 +108,37 @@ def test_losses_nearly_all_shown_alike_tell_nothing():
     found = sources_of_losses(attempts, readings_of(0.001 * loss, attempts), crew=CREW)
     assert found.findings[0].code == "loss_source_too_few"
     assert "nearly all shown alike" in str(found)
+
+
+def test_a_person_who_does_badly_on_one_splicer_only_blames_neither():
+    """The pair's part shows; without it the person or the splicer would be named."""
+    attempts, loss = made(11)
+    both = (attempts["technician"] == "T01") & (attempts["splicer"] == "SP-2")
+    loss = loss * np.where(both, 3.0, 1.0)
+    found = sources_of_losses(attempts, readings_of(loss, attempts), crew=CREW)
+    assert found.findings[0].code != "loss_source_named"
+    parts = found.spread[found.spread["kind"] != "luck"]
+    assert parts["kind"].iloc[0] == "pair"
+
+
+def test_how_many_more_readings_grows_as_the_answers_come_closer():
+    """Score of 0.81 against 0.16 is 0.97; 90 % with 80 % power needs 2.12: 3.8 times as many more.
+
+    Normal quantiles from any table: 1.2816 and 0.8416.
+    """
+    assert more_readings(np.array([0.16, 0.03, 0.81]), 1000) == approx(3800, rel=0.05)
+    assert more_readings(np.array([0.36, 0.03, 0.61]), 1000) is None
+    closer = more_readings(np.array([0.2, 0.0, 0.8]), 1000)
+    assert closer > more_readings(np.array([0.15, 0.0, 0.85]), 1000) >= 50
+
+
+def test_what_more_readings_will_hardly_tell_is_said():
+    attempts, loss = made(12, worse=1.4)
+    found = sources_of_losses(attempts, readings_of(loss, attempts), crew=CREW)
+    verdict = found.findings[0]
+    assert verdict.code == "loss_source_cannot_tell"
+    near = replace(verdict, values=verdict.values | {"n_more": None})
+    assert "so close that more readings alone will hardly tell" in str(near)
 
 
 def test_pictures_take_an_axis():

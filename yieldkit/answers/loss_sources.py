@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+from scipy.special import ndtri
 
-from yieldkit.answers.fair import HANDS, LOTS, CrewModel, layout_of
+from yieldkit.answers.fair import HANDS, LOTS, PAIR, CrewModel, layout_of
 from yieldkit.answers.loss_readings import loss_readings
 from yieldkit.answers.result import Finding
 from yieldkit.answers.sources import (
@@ -23,13 +24,12 @@ from yieldkit.answers.sources import (
     about_spread,
     chances_of_worst,
     gaps_of,
-    spread_by_kind,
     step_for,
     two_digits,
 )
 from yieldkit.answers.together import together
 from yieldkit.crew import Crew
-from yieldkit.methods.crossed import Intervals, factors, fit_laplace, integrate, treatment
+from yieldkit.methods.crossed import Intervals, factors, integrate
 from yieldkit.methods.proportions import check_confidence
 from yieldkit.records.tables import UNKNOWN
 
@@ -41,13 +41,15 @@ FEWEST = 50
 FEWEST_VALUES, MOST_ALIKE = 4, 0.8
 """Fewer distinct readings, or more of one, do not show a spread."""
 KEYS = ["quantity", "wavelength_nm", "direction"]
-PRIOR_SHARE, TYPE_SHARE, CREW_SHARE = 0.5, 1.5, 3.0
-"""Priors in units of the joints' own spread: half-normal scale of each kind of unit; standard
-deviation of connector types and of the crew's level."""
-SCALE_SD = 1.0
-"""Prior of the joints' own spread: a factor of e about the likeliest."""
+PRIOR_SHARE = 0.25
+"""Half-normal scale of each kind's spread, in units of that of joints alike in all kinds."""
+SPREAD_SD, TYPE_SHARE, CREW_SHARE = 1.0, 1.5, 3.0
+"""Other priors in units of the readings' own spread within types: of joints alike in all kinds, a
+factor of e up or down; standard deviations of connector types and of the crew's level."""
 BELOW_ZERO = 0.005
 """With a larger share of readings surely at or under zero the effects are in dB, not in percent."""
+POWER, MOST_TIMES = 0.8, 20
+"""How sure the answer to "how many more" is; so many times the readings are out of reach."""
 MARGIN_PERCENT, MARGIN_DB = 25.0, 0.02
 """A unit whose losses are so much above its kind's mean matters."""
 
@@ -86,9 +88,9 @@ def sources_of_losses(
     """Each unit's part in the losses of one quantity, and the parts of the kinds.
 
     Logarithms of the losses (the losses themselves where readings below zero are among them) are
-    the crew's level, connector type, person, splicer, cleaver, heater, lots, job and day together;
-    the spreads of joints and of the kinds are integrated out. A unit is named where the chance that
-    it is the worst, by more than a margin, reaches 90 %.
+    the crew's level, connector type, person, splicer, cleaver, heater, lots, job, day and person
+    with splicer together; the spreads of joints and of the kinds are integrated out. A unit is
+    named where the chance that it is the worst, by more than a margin, reaches 90 %.
 
     Parameters
     ----------
@@ -124,9 +126,10 @@ def sources_of_losses(
     rng = np.random.default_rng([crew.general.seed, 8])
     effects, sds = model.posterior.draws(rng, DRAWS)
     table = unit_gaps(fitted, effects, confidence)
+    spread = spread_of_losses(fitted, effects, sds, confidence)
     if several:
         table = table[table["kind"] != "splicer"].reset_index(drop=True)
-    spread = spread_of_losses(fitted, effects, sds, confidence)
+        spread = spread[spread["kind"] != "splicer"].reset_index(drop=True)
     apart = together(model)
     watched = crew.general.watch_technicians
     about = {str(key): value for key, value in chosen[KEYS].iloc[0].items()}
@@ -201,13 +204,14 @@ def fit_losses(readings: pd.DataFrame) -> FittedLosses | None:
             low, high = np.log(np.maximum(low, 0.0)), np.log(high)
     columns = {kind: _text(readings[kind]) for kind in (*HANDS, *LOTS, "job", "day")}
     kinds = tuple(kind for kind, label in columns.items() if len(set(label)) > 1)
+    if {"technician", "splicer"} <= set(kinds):
+        columns[PAIR] = _pairs(columns["technician"], columns["splicer"])
+        kinds = (*kinds, PAIR) if len(set(columns[PAIR])) > 1 else kinds
     types = _text(readings["connector_type"])
     response = Intervals(low, high)
-    own = factors({kind: columns[kind] for kind in kinds})
     if not kinds:
         return None
-    plain = fit_laplace(response, treatment(types)[0], own, with_covariance=False)
-    scale = float(plain.scale or 0.0)
+    scale = _within(low, high, types)
     of = factors(
         {"crew": np.zeros(len(low), int)}
         | {kind: columns[kind] for kind in kinds}
@@ -216,16 +220,31 @@ def fit_losses(readings: pd.DataFrame) -> FittedLosses | None:
     posterior = integrate(
         response,
         of,
-        prior=dict.fromkeys(kinds, PRIOR_SHARE * scale),
+        prior=dict.fromkeys(kinds, PRIOR_SHARE),
         held={"crew": CREW_SHARE * scale, "connector_type": TYPE_SHARE * scale},
         centre=response.start(),
         log_scale=float(np.log(scale)),
-        log_scale_sd=SCALE_SD,
+        log_scale_sd=SPREAD_SD,
     )
     cells = pd.DataFrame({kind: columns[kind] for kind in kinds} | {"connector_type": types})
     cells = cells.assign(passed=0, tried=1)
     model = CrewModel(cells, posterior, kinds, layout_of(cells, kinds))
     return FittedLosses(model, "db" if signed else "percent")
+
+
+def _pairs(people: np.ndarray, splicers: np.ndarray) -> np.ndarray:
+    """Each person with each splicer; one level where a pair says no more than its parts."""
+    both = people + " with " + splicers
+    both[(people == UNKNOWN) | (splicers == UNKNOWN)] = UNKNOWN
+    met = len(set(both))
+    return both if met not in (len(set(people)), len(set(splicers))) else np.full(len(both), "")
+
+
+def _within(low: np.ndarray, high: np.ndarray, types: np.ndarray) -> float:
+    """Spread of the readings of one connector type."""
+    names, many = np.unique(types, return_counts=True)
+    each = [Intervals(low[types == name], high[types == name]).start_scale() for name in names]
+    return float(np.sqrt(np.average(np.square(each), weights=many)))
 
 
 def _text(column: pd.Series) -> np.ndarray:
@@ -269,19 +288,33 @@ def unit_gaps(fitted: FittedLosses, effects: np.ndarray, confidence: float) -> p
 def spread_of_losses(
     fitted: FittedLosses, effects: np.ndarray, sds: np.ndarray, confidence: float
 ) -> pd.DataFrame:
-    """The parts of the kinds and of luck; columns as of ``sources.spread_by_kind``.
+    """Spread of the units that there were, by kind, between joints of one connector type.
 
-    ``effects``, ``sds``: joint draws, the joints' own spread in the last column of ``sds``.
+    Columns and source as of ``sources.spread_by_kind``. ``effects``, ``sds``: joint draws, the
+    joints' own spread in the last column of ``sds``: that is luck.
     """
-    luck = sds[:, -1]
-    # Shares in units of the draw's own luck; the deviations themselves are on the effects' scale.
-    table = spread_by_kind(fitted.model, effects / luck[:, None], confidence, luck=1.0)
-    plain = spread_by_kind(fitted.model, effects, confidence, luck=1.0).set_index("kind")
-    columns = ["sd", "sd_low", "sd_high"]
+    model, parts = fitted.model, {"luck": (sds[:, -1], 0)}
+    for kind in model.kinds:
+        names = list(model.levels(kind))
+        share = model.cells.groupby(kind)["tried"].sum().loc[names].to_numpy(float)
+        own = effects[:, model.posterior.block(kind)]
+        gaps = own - (own @ (share / share.sum()))[:, None]
+        sd = np.sqrt(gaps**2 @ (share / share.sum()))
+        parts[kind] = (sd, len([name for name in names if name != UNKNOWN]))
+    total = sum(sd**2 for sd, _ in parts.values())
     tail = (1 - confidence) / 2
-    plain.loc["luck", columns] = np.quantile(luck, [0.5, tail, 1 - tail])
-    table[columns] = plain.loc[table["kind"], columns].to_numpy()
-    return table
+    rows = [
+        [kind, units]
+        + [
+            float(np.quantile(each, at))
+            for each in (sd, sd**2 / total)
+            for at in (0.5, tail, 1 - tail)
+        ]
+        for kind, (sd, units) in parts.items()
+    ]
+    columns = ["kind", "units", "sd", "sd_low", "sd_high", "share", "low", "high"]
+    table = pd.DataFrame(rows, columns=columns).assign(n=int(model.cells["tried"].sum()))
+    return table.sort_values("share", ascending=False, ignore_index=True)
 
 
 def _percent(logs: np.ndarray) -> np.ndarray:
@@ -315,11 +348,23 @@ def _verdict(
     values["people"] = not watched and bool(
         table.loc[table["kind"] == "technician", "chance_source"].sum() >= 0.1
     )
-    gaps = model.posterior.contrasts(str(top["kind"]))
-    sd = gaps.sd()[model.levels(str(top["kind"])).index(str(top["unit"]))]
-    wanted = _margin(unit) / (1.96 + 0.84)
-    values["n_more"] = two_digits(max(common["n"] * ((sd / wanted) ** 2 - 1), 50))
-    return Finding("loss_source_cannot_tell", values, "cannot tell", "mix_kit", "")
+    answers = np.append(table["chance_source"], values["none_stands_out"])
+    values["n_more"] = more_readings(answers, common["n"])
+    step = "mix_kit" if values["none_stands_out"] < 0.5 else ""
+    return Finding("loss_source_cannot_tell", values, "cannot tell", step)
+
+
+def more_readings(chances: np.ndarray, n: int) -> int | None:
+    """Readings more until the likelier of the two likeliest answers is told with 80 % power.
+
+    A normal score grows with the root of the readings. None where that is out of reach.
+    """
+    second, first = np.sort(chances)[-2:]
+    score = ndtri(first / (first + second))
+    wanted = ndtri(NAMED) + ndtri(POWER)
+    if score * np.sqrt(MOST_TIMES) < wanted:
+        return None
+    return two_digits(max(n * ((wanted / score) ** 2 - 1), 50))
 
 
 def _behind(chosen: pd.DataFrame, model: CrewModel) -> pd.DataFrame:

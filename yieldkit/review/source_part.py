@@ -1,13 +1,14 @@
-"""What lies behind the failures: units beside the crew, with what cannot be told apart."""
+"""What lies behind failures and losses: units set side by side, and what cannot be told apart."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
-from datetime import timedelta
+from datetime import date, timedelta
 
 import pandas as pd
 
+from yieldkit.answers.loss_sources import sources_of_losses
 from yieldkit.answers.result import Finding
 from yieldkit.answers.sources import likely_sources
 from yieldkit.figures.sources import draw_gaps
@@ -21,18 +22,25 @@ COMPARED = timedelta(weeks=4)
 MOST_LINES = 16
 
 
-def sources(asked: Asked) -> tuple[tuple[Finding, ...], tuple[Picture, ...], pd.DataFrame]:
-    """Findings, picture and table; persons are in them in the lead's view only."""
+def sources(
+    asked: Asked,
+) -> tuple[tuple[Finding, ...], tuple[Picture, ...], dict[str, pd.DataFrame]]:
+    """Findings, picture and sheets; persons are in them in the lead's view only."""
+    of_losses, loss_units = _of_losses(asked)
     found = likely_sources(
-        asked.begun(asked.last - COMPARED + timedelta(days=1), asked.last),
+        asked.begun(_since(asked), asked.last),
         crew=asked.crew,
         confidence=asked.confidence,
         as_of=asked.as_of,
     )
-    table = found.table if asked.lead else found.table[found.table["kind"] != "technician"]
-    findings = _pairs_at_once(one for one in found.findings if asked.lead or not _of_person(one))
+    table = _shared(asked, found.table)
+    said = _pairs_at_once(_said_of(asked, found.findings))
+    both = [at for at, one in enumerate(said) if one.code == "source_could_hide"]
+    at = both[0] if both else len(said)
+    findings = (*said[:at], *of_losses, *said[at:])
+    sheets = {"sources": table, "loss_sources": loss_units}
     if len(table) < 2:
-        return findings, (), table
+        return findings, (), sheets
     lines = min(len(table), MOST_LINES)
     drawn = picture(
         lambda ax: draw_gaps(ax, table, most=MOST_LINES),
@@ -40,7 +48,44 @@ def sources(asked: Asked) -> tuple[tuple[Finding, ...], tuple[Picture, ...], pd.
         caption=words.CAPTIONS["sources"],
         says=words.said_of_gaps(table.to_dict("records")),
     )
-    return findings, (drawn,), table
+    return findings, (drawn,), sheets
+
+
+def _of_losses(asked: Asked) -> tuple[tuple[Finding, ...], pd.DataFrame]:
+    """The same of the losses, short: who stands out, or what it takes to tell, and luck's part.
+
+    What is used together, how little few units tell and what could hide is said with the failures.
+    """
+    period = {"since": _since(asked), "until": asked.last}
+    found = sources_of_losses(
+        asked.records.attempts(**period),
+        asked.records.measurements(**period),
+        crew=asked.crew,
+        confidence=asked.confidence,
+        as_of=asked.as_of,
+    )
+    kept = tuple(
+        one
+        for one in _said_of(asked, found.findings)
+        if (one.code.startswith("loss_source") or one.code == "spread_largest")
+        and one.values.get("n") != 0
+    )
+    table = _shared(asked, found.table)
+    gap = "gap_db" if "gap_db" in table else "gap_percent"
+    return kept, table.rename(columns={end: f"{gap}_{end}" for end in ("low", "high")})
+
+
+def _since(asked: Asked) -> date:
+    return asked.last - COMPARED + timedelta(days=1)
+
+
+def _said_of(asked: Asked, findings: Iterable[Finding]) -> list[Finding]:
+    return [one for one in findings if asked.lead or not _of_person(one)]
+
+
+def _shared(asked: Asked, table: pd.DataFrame) -> pd.DataFrame:
+    """The rows that may be seen: persons in the lead's view only."""
+    return table if asked.lead else table[table["kind"] != "technician"]
 
 
 def _pairs_at_once(findings: Iterable[Finding]) -> tuple[Finding, ...]:

@@ -83,7 +83,7 @@ def yields_of_week(asked: Asked) -> Part:
     if len(mine):
         tables.append(shown.steps(steps.table, words.CAPTIONS["steps"]))
     findings = (last_week, *steps.findings, *used.findings) if len(mine) else (last_week,)
-    behind, gaps, units = sources(asked)
+    behind, gaps, sheets = sources(asked)
     pictures = (*_pictures(trend.table, groups), *gaps)
     return Part(
         Section("yields", (*findings, *behind), pictures, tuple(tables)),
@@ -93,8 +93,8 @@ def yields_of_week(asked: Asked) -> Part:
             "steps": steps.table,
             "per_accepted": used.table,
             "restated": restated,
-            "sources": units,
-        },
+        }
+        | sheets,
     )
 
 

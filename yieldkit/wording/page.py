@@ -21,8 +21,8 @@ SECTIONS: dict[str, tuple[str, str]] = {
     "yields": (
         "First-pass yield",
         "Joints whose first arc led to an accepted joint, of all that are decided. The bar is the"
-        " interval; the pale band shows where the figure would end if all undecided joints failed,"
-        " or all passed.",
+        " interval; the pale band shows where the figure would end if all joints undecided, or"
+        " linked only probably, failed, or all passed.",
     ),
     "drift": (
         "Drift watch",
@@ -153,8 +153,8 @@ HEADINGS: dict[str, str] = {
     "pending": "Waiting",
     "unknown": "Unknown",
     "yield": "Yield [%]",
-    "bound_low": "If all undecided fail [%]",
-    "bound_high": "If all undecided pass [%]",
+    "bound_low": "If all in doubt fail [%]",
+    "bound_high": "If all in doubt pass [%]",
     "adjusted": "Adjusted yield [%]",
     "adjusted_low": "Adjusted from [%]",
     "adjusted_high": "Adjusted to [%]",
@@ -212,6 +212,7 @@ SHEETS: dict[str, str] = {
     "per_accepted": "A connector type: arcs and bodies for each accepted joint, lower bounds",
     "open": "A begun joint that is not accepted yet",
     "sources": "A unit: its first pass less the crew's, with the same mix of work [points]",
+    "loss_sources": "A unit: its losses beside the mean of its kind, all else equal",
     "refused": "A row that could not be read, with the reason and its raw text",
     "held": "A row that conflicts with a row that counts",
     "doubts": "Something in the records to look into",
@@ -241,6 +242,14 @@ HEADINGS |= {
     "after_n": "Decided after",
     "first_date": "First arc",
     "waited_days": "Waits [days]",
+    "gap_points": "Beside the crew [points]",
+    "gap_percent": "Beside the mean of its kind [%]",
+    "gap_percent_low": "From [%]",
+    "gap_percent_high": "To [%]",
+    "gap_db": "Beside the mean of its kind [dB]",
+    "chance_worse": "Chance that it is off by a margin that matters [%]",
+    "chance_source": "Chance that it is the worst of all [%]",
+    "told": "Can be told from others",
 }
 
 _UNITS = {"db": "dB", "mm": "mm", "nm": "nm", "min": "min", "deg": "deg", "m": "m", "days": "days"}

@@ -56,8 +56,13 @@ def _open_question(values: Mapping[str, Any], one: str) -> str:
         said = f": the likeliest {'is' if len(each) == 1 else 'are'} {listed(each)}"
     if values["people"]:
         said += ", or habits of work rather than kit"
-    more = count(values["n_more"], f"more {one}")
-    return f"{said}{_none(values)}. About {more} on mixed kit would tell."
+    return f"{said}{_none(values)}. {_more_would_tell(values, one)}"
+
+
+def _more_would_tell(values: Mapping[str, Any], one: str) -> str:
+    if values["n_more"] is None:
+        return f"These are so close that more {one}s alone will hardly tell."
+    return f"About {count(values['n_more'], f'more {one}')} on mixed kit would tell."
 
 
 def _chances(values: Mapping[str, Any]) -> list[str]:
@@ -94,8 +99,9 @@ def _source_could_hide(values: Mapping[str, Any]) -> str:
 
 
 def _spread_largest(values: Mapping[str, Any]) -> str:
+    between = {"position": "between joints", "reading": "in loss between joints of a type"}
     return (
-        f"Luck is {percent(values['luck'], 0)} of the differences between joints"
+        f"Luck is {percent(values['luck'], 0)} of the differences {between[values['counted']]}"
         f" ({interval(values['luck_low'], values['luck_high'], 0)}); the largest known part is"
         f" {KIND_WORDS[values['kind']]}, {percent(values['share'], 0)}"
         f" ({interval(values['low'], values['high'], 0)}, {count(values['n'], values['counted'])})."
@@ -134,14 +140,27 @@ def _loss_source_named(values: Mapping[str, Any]) -> str:
 
 def _loss_source_none(values: Mapping[str, Any]) -> str:
     return (
-        f"No unit's {_reading(values)} stands out by more than {_more(values, values['margin'])}"
-        f" (chance {percent(values['none_stands_out'], 0)}, {count(values['all'], 'reading')})."
+        f"No unit's {_reading(values)} is more than {_more(values, values['margin'])} above the"
+        f" mean of its kind (chance {percent(values['none_stands_out'], 0)},"
+        f" {count(values['all'], 'reading')})."
     )
 
 
 def _loss_source_cannot_tell(values: Mapping[str, Any]) -> str:
-    said = f"Cannot tell which unit is behind high losses ({_reading(values)},"
-    return f"{said} {count(values['all'], 'reading')})" + _open_question(values, "reading")
+    made = count(values["all"], "reading")
+    if values["none_stands_out"] < 0.5:
+        said = f"Cannot tell which unit is behind high losses ({_reading(values)}, {made})"
+        return said + _open_question(values, "reading")
+    said = (
+        f"Cannot tell yet whether any unit's {_reading(values)} is more than"
+        f" {_more(values, values['margin'])} above the mean of its kind ({made}): chance that none"
+        f" is {percent(values['none_stands_out'], 0)}"
+    )
+    if values["candidates"]:
+        said += f", that it is {listed(_chances(values))}"
+    if values["people"]:
+        said += "; most of the rest lies with habits of work rather than kit"
+    return f"{said}. {_more_would_tell(values, 'reading')}"
 
 
 def _loss_source_too_few(values: Mapping[str, Any]) -> str:
