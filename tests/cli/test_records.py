@@ -33,6 +33,19 @@ def test_from_a_new_folder_to_tables_and_back(tmp_path, capsys):
     assert "withdrawn   a.csv" in said and "Times are of UTC." in said
 
 
+def test_names_and_words_of_files_cannot_move_the_cursor(crew, capsys):  # noqa: F811
+    put(crew, "a\x1b[31m\n.csv", export(range(1, 9)))
+    put(crew, "b\x1b[2J.csv", "no,such\x1b[1A,headings\n1,2,3\n")
+    main(["ingest", "--crew", str(crew)])
+    (crew / "crew.toml").write_text('[general]\nzone = "Mars\\u001b[2J"\n', "utf-8")
+    main(["ingest", "--crew", str(crew)])
+    (crew / "crew.toml").write_text("", "utf-8")
+    main(["history", "--crew", str(crew)])
+    said = capsys.readouterr()
+    assert "Mars" in said.err and "a\ufffd[31m\ufffd.csv" in said.err
+    assert "\x1b" not in said.out + said.err
+
+
 def test_new_never_writes_over_settings_and_wrong_use_is_one_sentence(tmp_path, capsys):
     assert main(["new", str(tmp_path)]) == 0
     assert main(["new", str(tmp_path)]) == 2

@@ -1,6 +1,8 @@
 """Files made to do harm, and files spoilt at random: one sentence, bounded memory, nothing lost."""
 
 import io
+import subprocess
+import sys
 import tomllib
 import zipfile
 from pathlib import Path
@@ -106,6 +108,27 @@ def test_a_line_too_long_is_refused_and_the_others_are_read():
     assert found.rows["job_text"].to_pylist() == ["J1", "J3"]
     assert found.refused["reason"].to_pylist() == ["the line is too long"]
     assert len(found.refused["text"][0].as_py()) == reading.MAX_LINE
+
+
+def test_a_huge_line_takes_bounded_memory(tmp_path):
+    size = 100 * 2**20
+    path = tmp_path / "line.csv"
+    path.write_bytes(b"job,site\nJ1,a\nJ2," + b"x" * size + b"\nJ3,c\n")
+    code = f"""
+import resource
+from yieldkit.records.layouts import layout_of
+from yieldkit.records.parsing import parse
+layout = layout_of({{"table": "jobs", "columns": {{"job": "job", "site": "site"}}}}, "x")
+parse(b"job,site\\nJ1,a\\n", "x.csv", layout)
+before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+found = parse(open({str(path)!r}, "rb").read(), "x.csv", layout)
+print(found.rows.num_rows, found.refused.num_rows)
+print((resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) * 1024)
+"""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    rows, taken = done.stdout.splitlines()
+    assert rows == "2 1"
+    assert int(taken) < 4 * size
 
 
 def test_texts_stay_texts_and_lose_their_sting():

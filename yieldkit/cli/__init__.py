@@ -16,6 +16,7 @@ from importlib import import_module
 from yieldkit import __version__
 from yieldkit.cli.options import DONE, REFUSED, SIGNAL, WRONG_USE
 from yieldkit.errors import CrewError
+from yieldkit.wording.records import shown
 
 __all__ = ["DONE", "REFUSED", "SIGNAL", "WRONG_USE", "main", "parser"]
 
@@ -61,14 +62,14 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         return int(arguments.run(arguments))
     except CrewError as error:
-        print(f"yieldkit: {error}", file=sys.stderr)
+        print(f"yieldkit: {_harmless(str(error))}", file=sys.stderr)
     except KeyboardInterrupt:
         print("yieldkit: stopped; nothing half-done was kept.", file=sys.stderr)
     except BrokenPipeError:  # the reader of our output has gone, for example `| head`
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
     except OSError as error:
-        print(f"yieldkit: {_about_file(error)}", file=sys.stderr)
+        print(f"yieldkit: {_harmless(_about_file(error))}", file=sys.stderr)
     except Exception as error:
         if arguments.traceback:
             raise
@@ -98,6 +99,11 @@ def parser() -> argparse.ArgumentParser:
     for topic in TOPICS:
         import_module(f"yieldkit.cli.{topic}").add(commands)
     return top
+
+
+def _harmless(text: str) -> str:
+    """Text without anything that could move a cursor; a file's cells may stand in it."""
+    return "\n".join(shown(line) for line in text.split("\n"))
 
 
 def _about_file(error: OSError) -> str:

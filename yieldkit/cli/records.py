@@ -139,25 +139,28 @@ def _withdraw(arguments: argparse.Namespace) -> int:
 
 
 def _progress(line: str) -> None:
-    print(f"  {line}", file=sys.stderr)
+    from yieldkit.wording.records import shown
+
+    print(f"  {shown(line)}", file=sys.stderr)
 
 
 def _said(report: IngestReport, strict: bool) -> int:
-    from yieldkit.wording.records import report_lines
+    from yieldkit.wording.records import report_lines, shown
 
     for line in report_lines(report):
-        print(line)
+        print(shown(line))
     return 1 if strict and report.refused_anything else 0
 
 
 def _history(arguments: argparse.Namespace) -> int:
     from yieldkit.records.ingest import history
     from yieldkit.records.settings import read_settings
+    from yieldkit.wording.records import shown
 
     lines, zone = history(arguments.crew), read_settings(arguments.crew).zone
     for line in lines:
         when = datetime.fromisoformat(line["when"]).astimezone(zone)
-        print(f"{when:%Y-%m-%d %H:%M}  {line['what']:<10}  {line['file']}".rstrip())
+        print(f"{when:%Y-%m-%d %H:%M}  {line['what']:<10}  {shown(line['file'])}".rstrip())
     if lines:
         print(f"Times are of {zone.key}.")
     else:

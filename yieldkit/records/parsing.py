@@ -244,7 +244,7 @@ def _typed(body: Body, layout: Layout) -> tuple[pa.Table, pa.Table]:
     typed = Typed(body, layout, len(body.source_row), bad=dict(body.misshapen))
     long = pc.greater(pc.utf8_length(body.raw), MAX_LINE).to_numpy(zero_copy_only=False)
     for row in np.flatnonzero(long).tolist():
-        typed.bad[row] = ("", f"{len(body.raw[row].as_py())} characters", "the line is too long")
+        typed.bad[row] = ("", f"more than {MAX_LINE} characters", "the line is too long")
     _fill(typed)
     _needed(typed)
     good = np.ones(typed.n, dtype=bool)

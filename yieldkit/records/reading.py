@@ -171,7 +171,8 @@ def text_rows(data: bytes, encoding: str, delimiter: str = "", quote: str = '"')
         text = _marks_within(text)
     ended = text.endswith("\n")
     odd = CONTROL.search(text) is not None
-    lines = pc.split_pattern(pa.array([text[:-1] if ended else text], pa.string()), "\n").flatten()
+    whole = pa.array([text[:-1] if ended else text], pa.string())
+    lines = _shortened(pc.split_pattern(whole, "\n").flatten())
     if quote and quote in text:
         lines = _joined(lines, delimiter, quote)
     return Rows("", lines, ended=ended, odd=odd)
@@ -198,10 +199,17 @@ def _ascii_rows(data: bytes, delimiter: str, quote: str) -> Rows:
     size = len(data) - ended
     offsets = pa.py_buffer(np.array([0, size], dtype=np.int32))
     whole = pa.StringArray.from_buffers(1, offsets, pa.py_buffer(data))
-    lines = pc.split_pattern(whole, "\n").flatten()
+    lines = _shortened(pc.split_pattern(whole, "\n").flatten())
     if quote and quote.encode() in data:
         lines = _joined(lines, delimiter, quote)
     return Rows("", lines, ended=ended, odd=odd)
+
+
+def _shortened(lines: pa.StringArray) -> pa.StringArray:
+    """Lines, those that are too long cut off just behind the longest that is read."""
+    if (pc.max(pc.binary_length(lines)).as_py() or 0) <= MAX_LINE:
+        return lines
+    return pc.utf8_slice_codeunits(lines, 0, MAX_LINE + 1)
 
 
 def _joined(lines: pa.StringArray, delimiter: str, quote: str) -> pa.StringArray:
