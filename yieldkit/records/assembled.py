@@ -39,11 +39,11 @@ def tables(
 
     ``again`` tells which records without a position may redo the one before.
     """
-    names = shown.places.names
+    names = _with_ids(shown.places.names)
     order = records.placed.in_time
     back = np.empty_like(order)
     back[order] = np.arange(len(order))
-    attempts = _attempts(records, again, order, shown, times)
+    attempts = _attempts(records, again, order, shown, times, names)
     return {
         "attempts": attempts,
         "positions": _positions(positions, attempts, back, names),
@@ -52,13 +52,18 @@ def tables(
 
 
 def _attempts(
-    records: Records, again: np.ndarray, order: np.ndarray, shown: Shown, times: Times
+    records: Records,
+    again: np.ndarray,
+    order: np.ndarray,
+    shown: Shown,
+    times: Times,
+    names: pa.Table,
 ) -> pa.Table:
     """The table ``attempts``: the records that count, in order of time."""
     import pyarrow as pa
 
     placed, arcs = records.placed, records.arcs
-    words, names = placed.words, shown.places.names
+    words = placed.words
     at = placed.at[order]
     number = np.zeros(len(at), dtype=np.int64)
     number[arcs.row] = arcs.number
@@ -130,16 +135,22 @@ def _rework(rework: pa.Table, attempts: pa.Table, at: np.ndarray, back: np.ndarr
     return rework.append_column("attempt_id", attempts["attempt_id"].take(row))
 
 
-def _named(names: pa.Table, pos: np.ndarray) -> dict[str, pa.Array]:
-    """Panel, port and id of positions; missing where ``pos`` is beyond the last."""
+def _with_ids(names: pa.Table) -> pa.Table:
+    """Job, panel and port of all positions, and the id that joins them."""
     import pyarrow as pa
     import pyarrow.compute as pc
 
-    columns = {name: names[name].combine_chunks() for name in ("job", "panel", "port")}
-    ids = pc.binary_join_element_wise(*(c.cast(pa.string()) for c in columns.values()), "|")
-    columns = {"panel": columns["panel"], "port": columns["port"], "position_id": ids}
+    names = names.combine_chunks()
+    texts = [names[name].chunk(0).cast(pa.string()) for name in ("job", "panel", "port")]
+    return names.append_column("position_id", pc.binary_join_element_wise(*texts, "|"))
+
+
+def _named(names: pa.Table, pos: np.ndarray) -> dict[str, pa.Array]:
+    """Panel, port and id of positions; missing where ``pos`` is beyond the last."""
+    import pyarrow as pa
+
     take = pa.array(pos, mask=pos >= len(names))
-    return {name: column.take(take) for name, column in columns.items()}
+    return {name: names[name].take(take) for name in ("panel", "port", "position_id")}
 
 
 def _ids(columns: dict[str, pa.Array]) -> pa.Array:

@@ -86,27 +86,26 @@ def set_times(
     found = con.execute(_TESTED).fetchnumpy()
     tested = np.full(len(shown.places.names) + 1, _NAT)
     tested[found["pos"]] = found["tested"].astype("datetime64[ms]")
-    pos = shown.places.pos[shown.places.pair[at]]
     downloaded = np.array([downloaded_of(source) or "NaT" for source in sources], "datetime64[ms]")
-    src = shown.rows["src"].to_numpy()[at]
     counter = shown.counter[at].astype(float)
     counter[counter < 0] = np.nan
+    order = np.lexsort((counter, shown.serial[at].astype(np.int64) << 20 | epoch[at]))
+    row = at[order]
+    src = shown.rows["src"].to_numpy()[row]
     rows = pd.DataFrame(
         {
-            "at": at,
             "src": src,
-            "serial": shown.serial[at],
-            "splicer": shown.splicer[at],
-            "epoch": epoch[at],
-            "counter": counter,
-            "when_shown": shown.when[at].astype("datetime64[ms]"),
-            "zone": shown.zone[at],
+            "serial": shown.serial[row],
+            "splicer": shown.splicer[row],
+            "epoch": epoch[row],
+            "counter": counter[order],
+            "when_shown": shown.when[row].astype("datetime64[ms]"),
+            "zone": shown.zone[row],
             "downloaded": downloaded[src],
-            "tested": tested[pos],
-        }
+            "tested": tested[shown.places.pos[shown.places.pair[row]]],
+        },
+        copy=False,
     )
-    order = np.lexsort((counter, rows["serial"].to_numpy(np.int64) << 20 | rows["epoch"]))
-    rows = rows.take(order).reset_index(drop=True)
     rows["when_local"] = _in_crew_zone(rows, shown.zones, crew)
     rows["why"] = ""
     believed = _believed(rows, shown.words.texts, crew)
@@ -168,12 +167,13 @@ def _in_crew_zone(rows: pd.DataFrame, zones: Sequence[str], crew: Crew) -> pd.Se
 def _believed(rows: pd.DataFrame, units: Sequence[str], crew: Crew) -> np.ndarray:
     """Times that are possible at all: after the unit was bought, before its download."""
     times = rows["when_local"]
-    possible = times.notna() & (times.dt.year >= EARLIEST_YEAR)
+    possible = times >= pd.Timestamp(EARLIEST_YEAR, 1, 1)
     usual = times[possible].median()
     if not pd.isna(usual):
         far = pd.Timedelta(days=365 * LATEST_YEARS)
-        possible &= (times - usual).abs() <= far
-    possible &= ~(times > rows["downloaded"] + pd.Timedelta(days=1)).fillna(False)
+        possible &= (times >= usual - far) & (times <= usual + far)
+    if rows["downloaded"].notna().any():
+        possible &= ~(times > rows["downloaded"] + pd.Timedelta(days=1)).fillna(False)
     bought = {
         unit: min(row.valid_from for row in crew.equipment if row.unit == unit and row.valid_from)
         for unit in {row.unit for row in crew.equipment if row.valid_from}
@@ -381,6 +381,8 @@ def _summer_time(rows: pd.DataFrame, crew: Crew) -> None:
     The time from an arc to the test of its position leaps by an hour at the change and stays so
     until somebody sets the clock.
     """
+    if rows["tested"].isna().all():
+        return
     lag = (rows["tested"] - rows["when_local"]).dt.total_seconds() / 60
     usable = lag.abs() < 240
     day = rows["when_local"].dt.normalize()

@@ -191,11 +191,43 @@ def refused_numbers(sources: Sequence[Source], unit_of: Mapping[str, str | None]
     return pa.Table.from_pylist(found, schema=schema)
 
 
+def spans(
+    splicer: np.ndarray, serial: np.ndarray, epoch: np.ndarray, counter: np.ndarray
+) -> dict[str, np.ndarray]:
+    """First and last number of each machine's epochs, and how many of them the records hold.
+
+    Parameters
+    ----------
+    splicer, serial, epoch, counter : ndarray of int, shape (records,)
+        Codes of the unit and its serial, epoch and record number (-1: none).
+
+    Returns
+    -------
+    dict of ndarray
+        ``splicer``, ``serial``, ``epoch``, ``first``, ``last``, ``held``.
+    """
+    at = np.flatnonzero(counter >= 0)
+    at = at[np.lexsort((counter[at], epoch[at], serial[at], splicer[at]))]
+    new = np.zeros(len(at), dtype=bool)
+    for column in (splicer, serial, epoch):
+        new |= np.diff(column[at], prepend=-1) != 0
+    distinct = new | (np.diff(counter[at], prepend=-1) != 0)
+    first = np.flatnonzero(new)
+    last = np.append(first[1:], len(at))[: len(first)] - 1
+    held = np.add.reduceat(distinct.astype(np.int64), first) if len(at) else first
+    return {
+        "splicer": splicer[at[first]],
+        "serial": serial[at[first]],
+        "epoch": epoch[at[first]],
+        "first": counter[at[first]],
+        "last": counter[at[last]],
+        "held": held,
+    }
+
+
 GAPS = """
 WITH spans AS (
-    SELECT splicer::VARCHAR AS splicer, serial, epoch, min(counter) AS first,
-        max(counter) AS last, count(DISTINCT counter) AS held
-    FROM judged WHERE counter IS NOT NULL GROUP BY ALL
+    SELECT * REPLACE (splicer::VARCHAR AS splicer, serial::word AS serial) FROM counter_spans
 ), sole AS (
     SELECT i.src, any_value(a.splicer)::VARCHAR AS splicer FROM judged a JOIN in_attempts i
     USING (rn) WHERE i.src IN (SELECT src FROM refused_numbers WHERE splicer IS NULL)

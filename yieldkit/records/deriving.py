@@ -168,6 +168,7 @@ def _derive(
     found = positions.find_positions(con, records, crew, as_of, len(where.names))
     units = {found.written: found.meaning for found in meanings if found.kind == "unit"}
     con.register("refused_numbers", counters.refused_numbers(sources, units))
+    con.register("counter_spans", _spans(linked))
     doubts = unsettled(con, times)
     tables = _small_tables(con, crew, sources)
     tables["files"] = _files(con, sources, shown, classes, newest)
@@ -298,6 +299,15 @@ def _newest(
     newest_local = [stacking.downloaded_of(s) or found.get(n) for n, s in enumerate(sources)]
     utc = clocks.to_utc(pd.Series(newest_local, dtype="datetime64[us]"), crew)
     return [None if pd.isna(time) else time.to_pydatetime().replace(tzinfo=UTC) for time in utc]
+
+
+def _spans(placed: attempts.Placed) -> pa.Table:
+    """First, last and number of the records of each epoch of a machine's counter."""
+    import pyarrow as pa
+
+    found = counters.spans(placed.splicer, placed.serial, placed.epoch, placed.counter)
+    coded = {name: placed.words.column(found.pop(name)) for name in ("splicer", "serial")}
+    return pa.table(coded | {name: pa.array(values) for name, values in found.items()})
 
 
 def _small_tables(

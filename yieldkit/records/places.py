@@ -347,6 +347,7 @@ def find_places(
     names = _names(con, words, keys)
     con.register("place_names", names.append_column("pos", numbers))
     linked = np.flatnonzero(pos >= 0)
+    con.register("unplaced", pairs.filter(pa.array((pos < 0) & (spot >= 0))))
     con.register(
         "places",
         pa.table(
@@ -354,7 +355,9 @@ def find_places(
                 "job": words.column(job[linked]),
                 "spot": pa.array(spot[linked].astype(np.int32)),
                 "pos": pa.array(pos[linked]),
-                "link": pa.array(np.where(exact[linked], *LINKS[:2]), pa.string()),
+                "link": pa.DictionaryArray.from_arrays(
+                    pa.array((~exact[linked]).astype(np.int8)), list(LINKS[:2])
+                ),
             }
         ),
     )

@@ -110,7 +110,7 @@ def stack(sources: Sequence[Source]) -> dict[str, pa.Table]:
                 parts.append(_coded(source.parsed.rows, schema))
                 counts.append(source.parsed.rows.num_rows)
                 places.append(src)
-        rows = pa.concat_tables(parts).unify_dictionaries().combine_chunks()
+        rows = _joined(parts)
         src_of = np.repeat(np.array(places, dtype=np.int32), counts)
         for column, words in (
             ("file", [source.file for source in sources]),
@@ -121,6 +121,23 @@ def stack(sources: Sequence[Source]) -> dict[str, pa.Table]:
         rows = rows.append_column("rn", pa.array(np.arange(rows.num_rows, dtype=np.int32)))
         stacked[name] = rows
     return stacked
+
+
+def _joined(parts: Sequence[pa.Table]) -> pa.Table:
+    """Coded tables laid on one another; columns in which nothing stands cost nothing."""
+    import pyarrow as pa
+
+    rows = pa.concat_tables(parts)
+    empty = [name for name in rows.schema.names if rows[name].null_count == rows.num_rows]
+    full = rows.drop_columns(empty).unify_dictionaries().combine_chunks()
+    return pa.table(
+        {
+            name: pa.nulls(rows.num_rows, rows.schema.field(name).type)
+            if name in empty
+            else full[name]
+            for name in rows.schema.names
+        }
+    )
 
 
 def _coded_schema(table: Table) -> pa.Schema:
