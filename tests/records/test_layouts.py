@@ -9,7 +9,7 @@ from yieldkit.errors import CrewError
 from yieldkit.records.declared import UNITS, Layout, keys_of
 from yieldkit.records.layouts import choose_layout, layout_of, load_layouts, read_layout, write_toml
 from yieldkit.records.parsed import PARSED
-from yieldkit.records.parsing import NEEDED
+from yieldkit.records.parsing import NEEDED, parse
 from yieldkit.records.tables import ERRORS
 
 ROOT = Path(__file__).parents[2]
@@ -31,12 +31,41 @@ JOBS = {"table": "jobs", "columns": {"job": "job", "site": "site"}}
         ({"readings": [{"heading": "x", "quantity": "insertion loss"}]}, "goes with"),
         ({"header_rows": 0}, "without headings"),
         ({"columns": {}, "header_rows": 5}, "less than or equal"),
+        ({"columns": {}}, "names no column"),
+        ({"columns": {"site": "site"}}, "a row of jobs needs job"),
+        ({"columns": {"job": 0}}, "the first column is 1"),
+        ({"format": "fixed", "columns": {"job": "0-5"}}, "places count from 1"),
+        ({"format": "fixed", "columns": {"job": "9-5"}}, "places count from 1"),
+        ({"delimiter": ""}, "a mark that parts cells"),
+        ({"delimiter": "\n"}, "a mark that parts cells"),
+        ({"quote": "ab"}, "one quoting character"),
+        ({"quote": ",", "delimiter": ","}, "cannot be the delimiter too"),
+        ({"thousands": ".", "decimal": "."}, "cannot be the decimal and the thousands"),
+        ({"bounds": {"planned": [9, 1]}}, "least value above its greatest"),
+        ({"furniture": ["("]}, "cannot be read"),
     ],
 )
 def test_mistakes_are_named(said, what):
     with pytest.raises(CrewError, match=re.escape(what)) as caught:
         layout_of(JOBS | said, "mine.toml")
     assert caught.value.file == "mine.toml"
+
+
+def test_a_link_that_leads_out_of_the_folder_is_not_followed(tmp_path):
+    secret = tmp_path / "secret.toml"
+    secret.write_text('table = "jobs"\n[columns]\njob = "job"\n', "utf-8")
+    folder = tmp_path / "layouts"
+    folder.mkdir()
+    (folder / "mine.toml").symlink_to(secret)
+    with pytest.raises(CrewError, match="leads out of the folder"):
+        load_layouts(folder)
+
+
+@pytest.mark.parametrize("quote", ["]", "^", "\\", "'", "|"])
+def test_any_sign_can_be_the_quote(quote):
+    layout = layout_of(JOBS | {"quote": quote}, "x")
+    data = f"job,site\n{quote}J1{quote},{quote}a,b{quote}\n".encode()
+    assert parse(data, "x.csv", layout).rows["site"].to_pylist() == ["a,b"]
 
 
 def test_a_file_that_is_no_toml(tmp_path):

@@ -6,6 +6,8 @@ import re
 from functools import cached_property
 from typing import Any, Literal
 
+import pyarrow as pa
+import pyarrow.compute as pc
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from yieldkit.records.parsed import PARSED
@@ -135,6 +137,38 @@ class Layout(_Strict):
             return value
         return {key: _numbered(found) for key, found in value.items()}
 
+    @field_validator("delimiter")
+    @classmethod
+    def _parts_cells(cls, value: str) -> str:
+        if not value or "\n" in value or "\r" in value:
+            raise ValueError("a mark that parts cells is wanted, for example ; or tab")
+        return value
+
+    @field_validator("quote")
+    @classmethod
+    def _one_sign(cls, value: str) -> str:
+        if len(value) > 1 or value.isalnum() or value.isspace():
+            raise ValueError("one quoting character is wanted, or an empty text for none")
+        return value
+
+    @field_validator("bounds")
+    @classmethod
+    def _least_first(cls, value: dict[str, tuple[float, float]]) -> dict[str, tuple[float, float]]:
+        for key, (low, high) in value.items():
+            if not low <= high:
+                raise ValueError(f'"{key}" has its least value above its greatest')
+        return value
+
+    @model_validator(mode="after")
+    def _marks_differ(self) -> Layout:
+        if self.thousands == self.decimal:
+            raise ValueError(f'"{self.decimal}" cannot be the decimal and the thousands mark')
+        if self.format == "text" and self.quote and self.quote in self.delimiter:
+            raise ValueError("the quoting character cannot be the delimiter too")
+        if not self.columns and not self.ribbon and not self.readings:
+            raise ValueError("[columns] names no column")
+        return self
+
     @model_validator(mode="after")
     def _known_names(self) -> Layout:
         known = keys_of(self.table)
@@ -167,8 +201,16 @@ class Layout(_Strict):
                 re.compile(pattern)
             except re.error as error:
                 raise ValueError(f'pattern of "{key}" cannot be read: {error}') from None
+        for pattern in self.furniture:
+            try:
+                pc.match_substring_regex(pa.array([""]), pattern)
+            except pa.ArrowInvalid as error:
+                raise ValueError(f'pattern "{pattern}" cannot be read: {error}') from None
         if self.format == "fixed" or not self.header_rows:
             self._placed()
+        for key, several in self.headings.items():
+            if any(isinstance(one, int) and one < 1 for one in several):
+                raise ValueError(f'"{key}" is column {several[0]}; the first column is 1')
         return self
 
     def _placed(self) -> None:
@@ -179,6 +221,9 @@ class Layout(_Strict):
                 if not re.fullmatch(r"\d+-\d*" if span else r"\d+", str(one)):
                     wanted = 'places such as "12-20"' if span else "numbers such as 3"
                     raise ValueError(f'"{key}" is {one!r}; without headings columns are {wanted}')
+                first, _, last = str(one).partition("-")
+                if not 1 <= int(first) <= int(last or first):
+                    raise ValueError(f'"{key}" is {one!r}; places count from 1, the first first')
 
     @cached_property
     def headings(self) -> dict[str, tuple[Heading, ...]]:

@@ -13,7 +13,7 @@ from yieldkit.errors import CrewError
 from yieldkit.records.bodies import Header, head_cells
 from yieldkit.records.dates import form
 from yieldkit.records.declared import Layout
-from yieldkit.records.parsing import all_rows, fitting_sheets, parse, said_by
+from yieldkit.records.parsing import NEEDED, all_rows, fitting_sheets, parse, said_by
 from yieldkit.records.reading import Rows, kind_of
 from yieldkit.records.words import plain
 
@@ -58,6 +58,12 @@ def load_layouts(folder: Path) -> list[Layout]:
 
 def read_layout(path: Path) -> Layout:
     """One layout from its TOML file; its name is the file's unless it says another."""
+    if not path.resolve().is_relative_to(path.parent.resolve()):
+        raise CrewError(
+            "this layout is a link that leads out of the folder",
+            file=path.name,
+            remedy="Copy the layout itself here.",
+        )
     try:
         said = tomllib.loads(path.read_text("utf-8-sig"))
     except tomllib.TOMLDecodeError as error:
@@ -84,6 +90,12 @@ def layout_of(said: dict[str, Any], file: str) -> Layout:
             ) from None
         what = first["msg"].removeprefix("Value error, ")
         raise CrewError(what[:1].lower() + what[1:], file=file, column=where) from None
+    told = {*layout.columns, *layout.constants, *layout.preamble, *layout.file_name}
+    for group in NEEDED[layout.table]:
+        if not told & set(group):
+            keys = " or ".join(group)
+            what = f"a row of {layout.table} needs {keys}, and [columns] names none of them"
+            raise CrewError(what, file=file, column="columns")
     for one in layout.dates:
         try:
             form(one)

@@ -252,8 +252,9 @@ def fields(line: str, delimiter: str, quote: str = '"') -> list[str]:
     if not quote or quote not in line:
         return re.split(r"\s+", line.strip()) if delimiter == " " else line.split(delimiter)
     cells, at = [], 0
+    sign = re.escape(quote)
     whole = re.compile(
-        rf"\s*{quote}((?:[^{quote}]|{quote}{quote})*){quote}\s*(?={re.escape(delimiter)}|$)"
+        rf"\s*{sign}((?:[^{sign}]|{sign}{sign})*){sign}\s*(?={re.escape(delimiter)}|$)"
     )
     while True:
         match = whole.match(line, at)
