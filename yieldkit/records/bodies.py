@@ -12,7 +12,7 @@ import pyarrow.compute as pc
 
 from yieldkit.records.declared import Heading, Layout
 from yieldkit.records.furniture import Header, furniture_rows
-from yieldkit.records.reading import MAX_LINE, Rows, fields, split, without_control
+from yieldkit.records.reading import MAX_LINE, Rows, fields, holds, split, without_control
 from yieldkit.records.words import plain
 
 HEAD = 80
@@ -207,7 +207,7 @@ def body_of(
             misshapen[int(row)] = ("", found, "zero bytes lie over the row; download it again")
         columns = [without_control(column) for column in columns]
     columns = [_trimmed(column) for column in columns]
-    if pc.any(pc.match_substring(raw, '="')).as_py():  # how spreadsheets are made to keep zeros
+    if holds(raw, '="'):  # how spreadsheets are made to keep zeros
         columns = [pc.replace_substring_regex(c, r'^="([^"]*)"$', r"\1") for c in columns]
     for key in layout.fill_down:
         for place in header.where.get(key, ()):

@@ -57,17 +57,20 @@ def fingerprints(table: str, columns: dict[str, pa.Array], n: int) -> pa.StringA
             number = pc.is_valid(columns["loss_db"])
             column = pc.if_else(number, pa.scalar(None, pa.string()), column)
         hashed = _texts(column, name) if pa.types.is_string(column.type) else _bits(column, name)
-        none = pc.is_null(column).to_numpy(zero_copy_only=False)
-        hashed[none] = 0
+        if column.null_count:
+            hashed[pc.is_null(column).to_numpy(zero_copy_only=False)] = 0
         total += hashed
-    signs = _HEX[total.astype("<u8").view(np.uint8).reshape(n, 16)[:, :12]].view(np.uint8)
-    number = np.ones(n, dtype=np.int64)
+    signs = np.empty((n, 26), dtype=np.uint8)
+    signs[:, :24] = _HEX[total.astype("<u8").view(np.uint8).reshape(n, 16)[:, :12]].view(np.uint8)
+    signs[:, 24:] = _FIRST
+    in_order = np.sort(total[:, 0])
+    if (in_order[1:] != in_order[:-1]).all():
+        return _fixed(signs)
     _, first, group = np.unique(total[:, 0], return_index=True, return_inverse=True)
-    if len(first) < n:
-        number = _occurrence(signs, group, len(first))
+    number = _occurrence(signs, group, len(first))
     if number.max(initial=1) == 1:
-        return _fixed(np.concatenate([signs, np.tile(_FIRST, (n, 1))], axis=1))
-    texts = _fixed(signs)
+        return _fixed(signs)
+    texts = _fixed(signs[:, :24])
     return pc.binary_join_element_wise(texts, pa.array(number).cast(pa.string()), "-")
 
 
@@ -103,7 +106,7 @@ def _texts(column: pa.Array, name: str) -> np.ndarray:
     key = name.encode()
     made = b"".join(_digest(word, key) for word in coded.dictionary.to_pylist())
     table = np.frombuffer(made or bytes(16), dtype="<u8").reshape(-1, 2)
-    return table[coded.indices.fill_null(0).to_numpy(zero_copy_only=False)].astype(np.uint64)
+    return table[coded.indices.fill_null(0).to_numpy(zero_copy_only=False)]
 
 
 def _bits(column: pa.Array, name: str) -> np.ndarray:

@@ -11,7 +11,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from yieldkit.records.declared import Layout
-from yieldkit.records.reading import Rows, fields
+from yieldkit.records.reading import Rows, begins_with_digit, fields
 from yieldkit.records.words import ENDS, TOTALS, plain
 
 
@@ -45,8 +45,10 @@ def furniture_rows(
         drop |= pc.match_substring_regex(lines, pattern, ignore_case=True).to_numpy(
             zero_copy_only=False
         )
-    letters = pc.match_substring_regex(lines, r"^[^\pL\d]*\pL").to_numpy(zero_copy_only=False)
-    first_is_text = letters & ~drop
+    odd = np.flatnonzero(~begins_with_digit(lines) & ~drop)
+    letters = pc.match_substring_regex(lines.take(pa.array(odd)), r"^[^\pL\d]*\pL")
+    first_is_text = np.zeros(len(lines), dtype=bool)
+    first_is_text[odd[letters.to_numpy(zero_copy_only=False)]] = True
     if layout.format == "fixed" or not first_is_text.any():
         return drop
     # Most exports begin with a number, a date or an id: look closely only at the odd beginnings.

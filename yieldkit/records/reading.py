@@ -271,6 +271,23 @@ def fields(line: str, delimiter: str, quote: str = '"') -> list[str]:
         at += len(delimiter)
 
 
+def holds(lines: pa.StringArray, sign: str) -> bool:
+    """Whether a sign stands in any line; nothing is told apart by it yet."""
+    data = lines.buffers()[2]
+    return data is not None and sign.encode() in data.to_pybytes()
+
+
+def begins_with_digit(lines: pa.StringArray) -> np.ndarray:
+    """Whether each line begins with a digit from 0 to 9."""
+    _, offsets, data = lines.buffers()
+    if data is None or not data.size:
+        return np.zeros(len(lines), dtype=bool)
+    starts = np.frombuffer(offsets, dtype=np.int32)[lines.offset : lines.offset + len(lines) + 1]
+    signs = np.frombuffer(data, dtype=np.uint8)
+    first = signs[np.minimum(starts[:-1], len(signs) - 1)]
+    return (first >= ord("0")) & (first <= ord("9")) & (np.diff(starts) > 0)
+
+
 def split(
     lines: pa.StringArray, width: int, delimiter: str, quote: str
 ) -> tuple[list[pa.StringArray], dict[int, list[str]]]:
@@ -299,7 +316,7 @@ def split(
         return [pa.nulls(len(lines), pa.string()) for _ in range(width)], others
     count = pc.count_substring(lines, delimiter)
     regular = pc.equal(count, width - 1)
-    if quote:  # joined lines have quotes too
+    if quote and holds(lines, quote):  # joined lines have quotes too
         regular = pc.and_(regular, pc.invert(pc.match_substring(lines, quote)))
     known = regular.to_numpy(zero_copy_only=False)
     rows = np.flatnonzero(known)

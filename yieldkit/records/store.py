@@ -343,7 +343,7 @@ def _months(name: str, table: pa.Table) -> tuple[pa.Table, list[tuple[str, int, 
 
 _SOUGHT_BY = ("date", "first_date", "when", "job", "technician", "splicer")
 """Columns of which a file tells the least and the greatest value, so that readers can leave it."""
-_ONCE = ("fingerprint", "_id")
+_ONCE = ("fingerprint", "_id", "when_text")
 """Ends of the names of columns in which hardly a text comes twice."""
 
 
