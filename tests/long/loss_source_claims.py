@@ -108,15 +108,16 @@ def losses_are_judged(plan: LossCrew, seed: int) -> list[dict[str, Any]]:
 
 
 def more_is_enough(plan: LossCrew, seed: int) -> list[dict[str, Any]]:
-    """Whether a crew that cannot be told at its first 300 readings can be after so many more."""
+    """Whether a crew that cannot be told at its first 200 readings can be after so many more."""
     rng = np.random.default_rng(seed)
-    first = 300
-    made, _ = draw_readings(replace(plan, readings=first * loss_sources.MOST_TIMES), rng)
+    first = 200
+    most = first * loss_sources.MANY_TIMES[-1]
+    made, _ = draw_readings(replace(plan, readings=int(most)), rng)
     top, more = _likeliest(made.head(first), rng)
     if top >= sources.NAMED:
-        return [{"outcome": "told at once", "more": 0, "told": None}]
+        return [{"outcome": "told at once", "more": None, "told": None}]
     if more is None:
-        return [{"outcome": "out of reach", "more": None, "told": None}]
+        return [{"outcome": "more would hardly tell", "more": None, "told": None}]
     top, _ = _likeliest(made.head(first + more), rng)
     return [{"outcome": "so many more", "more": more, "told": top >= sources.NAMED}]
 
@@ -125,9 +126,12 @@ def _likeliest(made: pd.DataFrame, rng: np.random.Generator) -> tuple[float, int
     """Chance of the likeliest answer, and how many more readings would tell."""
     fitted = loss_sources.fit_losses(made)
     effects, _ = fitted.model.posterior.draws(rng, sources.DRAWS)
-    stated = loss_sources.unit_gaps(fitted, effects, 0.95)["chance_source"].to_numpy()
-    answers = np.append(stated, 1 - stated.sum())
-    return float(answers.max()), loss_sources.more_readings(answers, len(made))
+    table = loss_sources.unit_gaps(fitted, effects, 0.95)
+    stated = table["chance_source"].to_numpy()
+    gaps = sources.gaps_of(fitted.model, effects, table)
+    margin = float(np.log1p(loss_sources.MARGIN_PERCENT / 100))
+    more = loss_sources.more_readings(gaps, margin, len(made))
+    return float(max(stated.max(), 1 - stated.sum())), more
 
 
 def _true_gaps(table: pd.DataFrame, truth: dict[str, Any]) -> np.ndarray:

@@ -73,10 +73,11 @@ def test_a_unit_that_is_named_is_the_worst(judged, crew):
 
 
 def test_so_many_more_readings_do_tell():
-    """80 % power is said."""
-    rows = run_study(more_is_enough, {"crew-like": LossCrew()}, crews=CREWS // 5, seed=66)
+    """Even odds are said."""
+    plans = {name: PLANS[name] for name in ("prior", "crew-like")}
+    rows = run_study(more_is_enough, plans, crews=CREWS // 5, seed=66)
     print(rows["outcome"].value_counts(), rows["more"].describe())
     told = rows[rows["outcome"] == "so many more"]
-    table = coverage(told, by=["crew"], flag="told").iloc[0]
-    print(table)
-    assert table["told"] + 2 * table["mc_error"] >= 0.8
+    table = coverage(told, by=["crew"], flag="told")
+    print(table.to_string())
+    assert (abs(table["told"] - 0.5) <= 0.15 + 2 * table["mc_error"]).all()

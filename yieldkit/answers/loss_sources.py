@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from scipy.special import ndtri
 
 from yieldkit.answers.fair import HANDS, LOTS, PAIR, CrewModel, layout_of
 from yieldkit.answers.loss_readings import loss_readings
@@ -48,8 +47,8 @@ SPREAD_SD, TYPE_SHARE, CREW_SHARE = 1.0, 1.5, 3.0
 factor of e up or down; standard deviations of connector types and of the crew's level."""
 BELOW_ZERO = 0.005
 """With a larger share of readings surely at or under zero the effects are in dB, not in percent."""
-POWER, MOST_TIMES = 0.8, 20
-"""How sure the answer to "how many more" is; so many times the readings are out of reach."""
+MANY_TIMES = 1.2 ** np.arange(1, 18)
+"""So many times the readings are tried for an answer."""
 MARGIN_PERCENT, MARGIN_DB = 25.0, 0.02
 """A unit whose losses are so much above its kind's mean matters."""
 
@@ -133,7 +132,8 @@ def sources_of_losses(
     apart = together(model)
     watched = crew.general.watch_technicians
     about = {str(key): value for key, value in chosen[KEYS].iloc[0].items()}
-    findings = [_verdict(table, model, about, unit, watched)]
+    about["n"] = len(chosen)
+    findings = [_verdict(table, gaps_of(model, effects, table), about, unit, watched)]
     if several:
         findings.append(Finding("loss_source_models", {"models": chosen["model"].nunique()}))
     findings += [
@@ -326,11 +326,11 @@ def _margin(unit: str) -> float:
 
 
 def _verdict(
-    table: pd.DataFrame, model: CrewModel, about: dict[str, Any], unit: str, watched: bool
+    table: pd.DataFrame, gaps: np.ndarray, about: dict[str, Any], unit: str, watched: bool
 ) -> Finding:
     shown = table if watched else table[table["kind"] != "technician"]
     margin = MARGIN_PERCENT if unit == "percent" else MARGIN_DB
-    common = about | {"margin": margin, "effect_unit": unit, "n": int(model.cells["tried"].sum())}
+    common = about | {"margin": margin, "effect_unit": unit}
     if shown.empty:
         return Finding("source_nothing_to_compare", common, "cannot tell")
     top = shown.iloc[int(shown["chance_source"].to_numpy().argmax())]
@@ -348,23 +348,37 @@ def _verdict(
     values["people"] = not watched and bool(
         table.loc[table["kind"] == "technician", "chance_source"].sum() >= 0.1
     )
-    answers = np.append(table["chance_source"], values["none_stands_out"])
-    values["n_more"] = more_readings(answers, common["n"])
+    values["n_more"] = more_readings(gaps, _margin(unit), common["n"])
     step = "mix_kit" if values["none_stands_out"] < 0.5 else ""
     return Finding("loss_source_cannot_tell", values, "cannot tell", step)
 
 
-def more_readings(chances: np.ndarray, n: int) -> int | None:
-    """Readings more until the likelier of the two likeliest answers is told with 80 % power.
+def more_readings(gaps: np.ndarray, margin: float, n: int) -> int | None:
+    """Readings more that would give even odds of an answer; None if 20 times as many would not.
 
-    A normal score grows with the root of the readings. None where that is out of reach.
+    Each of some draws is taken for the truth in turn; so many times the readings leave draws about
+    it (and an estimate off it) that are the root of that many times closer.
+
+    Parameters
+    ----------
+    gaps : ndarray, shape (draws, units)
+        Joint draws of the gaps in no order, 1,000 at least.
+    margin : float
+        The margin that matters, in units of the gaps.
+    n : int
+        Readings so far.
     """
-    second, first = np.sort(chances)[-2:]
-    score = ndtri(first / (first + second))
-    wanted = ndtri(NAMED) + ndtri(POWER)
-    if score * np.sqrt(MOST_TIMES) < wanted:
-        return None
-    return two_digits(max(n * ((wanted / score) ** 2 - 1), 50))
+    truth, off, around = gaps[:80], gaps[80:160], gaps[160:560]
+    middle = gaps.mean(axis=0)
+    for times in MANY_TIMES:
+        closer = np.sqrt(times)
+        draws = (truth + (off - middle) / closer)[:, None] + (around - middle) / closer
+        worst = draws.argmax(axis=2)
+        answer = np.where(draws.max(axis=2) > margin, worst, gaps.shape[1])
+        most = [np.bincount(each).max() for each in answer]
+        if np.median(most) >= NAMED * len(around):
+            return two_digits(max(n * (times - 1), 50))
+    return None
 
 
 def _behind(chosen: pd.DataFrame, model: CrewModel) -> pd.DataFrame:

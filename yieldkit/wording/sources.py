@@ -61,8 +61,11 @@ def _open_question(values: Mapping[str, Any], one: str) -> str:
 
 def _more_would_tell(values: Mapping[str, Any], one: str) -> str:
     if values["n_more"] is None:
-        return f"These are so close that more {one}s alone will hardly tell."
-    return f"About {count(values['n_more'], f'more {one}')} on mixed kit would tell."
+        return f"More {one}s alone will hardly tell: these are too close."
+    more = count(values["n_more"], f"more {one}")
+    if one == "reading":
+        return f"About {more} on mixed kit would give even odds of telling."
+    return f"About {more} on mixed kit would tell."
 
 
 def _chances(values: Mapping[str, Any]) -> list[str]:
