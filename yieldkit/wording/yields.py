@@ -34,8 +34,8 @@ def _worst_step(values: Mapping[str, Any]) -> str:
     between = interval(1 - values["high"], 1 - values["low"])
     return (
         f"Most first attempts that failed were found at step {values['step']}: "
-        f"{values['failed']} of {values['all']} ({lost} of the {values['n']} that reached it, "
-        f"{between})."
+        f"{values['failed']} of {values['all']} ({lost} of the {count(values['n'], 'attempt')} that"
+        f" reached it, {between})."
     )
 
 
