@@ -21,6 +21,7 @@ _HOMES: dict[str, str] = {
     "open_crew": "yieldkit.records.opened",
     "ingest": "yieldkit.records.ingest",
     "what_came_in": "yieldkit.answers.doubts",
+    "hidden_failures": "yieldkit.answers.hidden",
     "first_pass_yield": "yieldkit.answers.yields",
     "first_pass_table": "yieldkit.answers.yields",
     "weekly_trend": "yieldkit.answers.steps",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import date
 
 import pandas as pd
 
@@ -67,7 +68,7 @@ def what_came_in(
         *_clocks(attempts),
         *_open(doubts),
         *_due(crew, as_of),
-        *_expiry(stock, as_of),
+        *_expiry(stock, crew, as_of),
     ]
     order = ("decide", "watch", "cannot tell", "note", "fine")
     findings.sort(key=lambda finding: order.index(finding.severity))
@@ -129,7 +130,7 @@ def _due(crew: Crew, as_of: pd.Timestamp | None) -> Iterator[Finding]:
     """Units whose calibration is due or overdue, and serials used outside their validity."""
     if as_of is None:
         return
-    today = as_of.tz_convert(crew.general.zone).date() if as_of.tzinfo else as_of.date()
+    today = _today(as_of, crew)
     for row in crew.equipment:
         if row.calibration_due is None or (row.valid_to is not None and row.valid_to < today):
             continue
@@ -142,16 +143,35 @@ def _due(crew: Crew, as_of: pd.Timestamp | None) -> Iterator[Finding]:
             yield Finding("calibration_due", values, "watch")
 
 
-def _expiry(stock: pd.DataFrame | None, as_of: pd.Timestamp | None) -> Iterator[Finding]:
-    """Lots of epoxy, sleeves and the like that have expired or soon will."""
+def _today(as_of: pd.Timestamp, crew: Crew) -> date:
+    return as_of.tz_convert(crew.general.zone).date() if as_of.tzinfo else as_of.date()
+
+
+def _used_up(moves: pd.DataFrame) -> bool:
+    """Whether a lot came in, or was counted, and nothing is left of it."""
+    left, known = 0.0, False
+    days = pd.to_datetime(moves["date"])
+    for move, pieces in moves.loc[days.sort_values().index, ["move", "quantity"]].to_numpy():
+        known |= move in ("received", "counted")
+        if move == "counted":
+            left = float(pieces)
+        else:
+            left += float(pieces) * (1 if move in ("received", "returned") else -1)
+    return known and left <= 0
+
+
+def _expiry(
+    stock: pd.DataFrame | None, crew: Crew, as_of: pd.Timestamp | None
+) -> Iterator[Finding]:
+    """Lots of epoxy, sleeves and the like that have expired or soon will, unless used up."""
     if stock is None or as_of is None or not len(stock):
         return
-    expires = pd.to_datetime(stock["expires"])
-    now = as_of.tz_localize(None)
-    lots = stock.assign(expires=expires)[expires.notna()]
-    for (part, lot), rows in lots.groupby(["part", "lot"], dropna=False, sort=True):
-        until = rows["expires"].min()
-        days = (until - now).days
+    today = _today(as_of, crew)
+    for (part, lot), rows in stock.groupby(["part", "lot"], dropna=False, sort=True):
+        until = pd.to_datetime(rows["expires"]).min()
+        if pd.isna(until) or _used_up(rows):
+            continue
+        days = (until.date() - today).days
         if days > DUE_SOON_DAYS:
             continue
         code = "lot_expired" if days < 0 else "lot_expires"

@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 
 from yieldkit.answers.doubts import what_came_in
+from yieldkit.answers.hidden import hidden_failures
 from yieldkit.answers.result import Finding
 from yieldkit.answers.rework import cost_of_rework
 from yieldkit.answers.yields import first_pass_table
@@ -40,9 +41,18 @@ def arrived(asked: Asked) -> Part:
         stock=asked.records.stock(),
         as_of=asked.as_of,
     )
+    hidden = hidden_failures(
+        asked.records.attempts(),  # whole: a period would cut through counters
+        asked.all_positions,
+        asked.records.stock(),
+        crew=asked.crew,
+        as_of=asked.as_of,
+    )
     return Part(
         Section(
-            "arrived", found.findings, tables=(shown.records(files, words.CAPTIONS["records"]),)
+            "arrived",
+            (*found.findings, *hidden.findings),
+            tables=(shown.records(files, words.CAPTIONS["records"]),),
         ),
         stable={"records": table},
         further={

@@ -197,6 +197,53 @@ def _lot(v: Mapping[str, Any]) -> str:
     return f"{shown(str(v['part']))}{lot}"
 
 
+def _by_counter(v: Mapping[str, Any]) -> str:
+    machines = count(len(v["groups"]), "splicer")
+    if not v["most_hidden"]:
+        return (
+            f"By the counters of {machines}, no arc between the first and the last record is"
+            f" missing ({v['held']} of {v['expected']} numbers held)."
+        )
+    most = v["most"]
+    return (
+        f"At most {count(v['most_hidden'], 'arc')} that no record shows, by the counters of"
+        f" {machines} ({v['held']} of {v['expected']} numbers held; most of {most['group']}:"
+        f" {most['most_hidden']}). Any of them may have failed. Download the whole memory."
+    )
+
+
+def _by_bodies(v: Mapping[str, Any]) -> str:
+    kinds = listed(v["groups"])
+    drawn, held = f"{v['expected']:g}", f"{v['held']:g}"
+    if not v["most_hidden"]:
+        return f"All bodies drawn are accounted for ({kinds}: {drawn} drawn and used)."
+    return (
+        f"At most {v['most_hidden']:g} bodies lost at failures that nobody wrote ({kinds}: {drawn}"
+        f" drawn and not brought back, {held} accounted for). Count those in the vans and at"
+        " positions not begun, and book them as returned."
+    )
+
+
+def _not_available(v: Mapping[str, Any]) -> str:
+    groups = listed(v["groups"])
+    if v["by"] == "counter":
+        return (
+            f"How many arcs the records of {groups} lack is not available: they show no record"
+            " numbers."
+        )
+    return (
+        f"How many bodies of {groups} were lost unwritten is not available: no moves of bodies"
+        " are kept. Write what is issued and returned on the sheet stock moves."
+    )
+
+
+def _more_used(v: Mapping[str, Any]) -> str:
+    return (
+        f"Cannot tell how many {v['group']} bodies were lost unwritten: {v['held']:g} were used,"
+        f" but only {v['expected']:g} drawn by the stock moves. Moves are missing there."
+    )
+
+
 SENTENCES: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "rows_came_in": _came_in,
     "file_not_taken_in": _not_taken_in,
@@ -224,6 +271,10 @@ SENTENCES: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "lot_expired": lambda v: (
         f"{_lot(v)} expired {day(v['until'])}, {count(v['days'], 'day')} ago. Take it out of use."
     ),
+    "hidden_by_counter": _by_counter,
+    "hidden_by_bodies": _by_bodies,
+    "hidden_not_available": _not_available,
+    "more_used_than_drawn": _more_used,
     "lot_expires": lambda v: (
         f"{_lot(v)} expires {day(v['until'])}, in {count(v['days'], 'day')}. Use it first."
     ),
