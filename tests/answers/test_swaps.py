@@ -74,3 +74,20 @@ def test_out_of_reach_is_said():
 def test_wrong_codes_are_refused(unit, partner, words):
     with pytest.raises(ValueError, match=words):
         swap_plan(own_kit(), unit=unit, partner=partner)
+
+
+def test_a_swap_brings_the_precision_that_its_plan_promised():
+    """Six crews carry their plan out; the gap is then known to the promised width on average."""
+    ratios = []
+    for seed in range(6):
+        made = own_kit(seed=seed)
+        pair = {"unit": "T1", "partner": "S1"}
+        now = swap_plan(made, **pair).table["before"].iloc[0]
+        plan = swap_plan(made, **pair, wanted_points=0.8 * now).table.iloc[0]
+        assert plan["swap"] == "let T0 and T1 swap S0 and S1"
+        each, rng = int(plan["positions"] / 2), np.random.default_rng(100 + seed)
+        done = work([("T0", "S1", "C0"), ("T1", "S0", "C0")], each, rng, logit=2.5)
+        done = done.assign(first_date=pd.Timestamp("2026-03-16"))
+        after = swap_plan(pd.concat([made, done], ignore_index=True), **pair).table["before"]
+        ratios.append(after.iloc[0] / plan["after"])
+    assert np.mean(ratios) == pytest.approx(1, abs=0.1)
