@@ -376,6 +376,7 @@ def _read_all(
     again: bool,
 ) -> list[Entry]:
     """Each entry read by the layout that fits; files already typed by it are not read again."""
+    known = _Layouts.of(layouts)
     read = []
     for number, entry in enumerate(entries, start=1):
         if entry.status in ("withdrawn", "empty", "unreadable") and not entry.key:
@@ -384,14 +385,14 @@ def _read_all(
         if entry.status == "withdrawn" or entry.frozen:
             read.append(entry)
             continue
-        read.append(_read(store, entry, layouts, tell, number, len(entries), again=again))
+        read.append(_read(store, entry, known, tell, number, len(entries), again=again))
     return read
 
 
 def _read(
     store: Store,
     entry: Entry,
-    layouts: list[Any],
+    known: _Layouts,
     tell: Progress,
     number: int,
     total: int,
@@ -401,23 +402,22 @@ def _read(
     from yieldkit.records.layouts import choose_layout
     from yieldkit.records.parsing import parse
 
-    stamps = {layout_digest(layout)[:16]: layout for layout in layouts}
     have = entry.key.split("-") if entry.key else []
     if (
         len(have) == 4
-        and have[1] in stamps
-        and have[3] == _signature(layouts)
+        and have[1] in known.stamps.values()
+        and have[3] == known.signature
         and (store.root / "parsed" / entry.key / "about.json").exists()
         and not again
     ):
         return entry
-    if entry.looked == _signature(layouts) and not again:
+    if entry.looked == known.signature and not again:
         return entry
     tell(f"reading {entry.file} ({number} of {total})")
     data = store.raw(entry.sha256)
     try:
-        layout = choose_layout(data, entry.file, layouts)
-        key = _parsed_key(entry, layout, layouts)
+        layout = choose_layout(data, entry.file, known.layouts)
+        key = known.key(entry, layout)
         if again:
             store.drop_parsed(key)
         rows = store.data_rows(key)
@@ -426,7 +426,7 @@ def _read(
             store.keep_parsed(key, parsed)
             rows = parsed.data_rows
     except CrewError as error:
-        entry = replace(entry, key="", layout="", looked=_signature(layouts))
+        entry = replace(entry, key="", layout="", looked=known.signature)
         return replace(entry, status=_status(error), reason=_reason(error))
     except (MemoryError, RecursionError):
         raise
@@ -444,16 +444,40 @@ def _read(
     )
 
 
+@dataclass(frozen=True)
+class _Layouts:
+    """The layouts to choose from, and what of them goes into the keys of typed files.
+
+    Parameters
+    ----------
+    layouts : list
+        As declared.
+    stamps : dict
+        Beginning of each layout's digest, by its name.
+    signature : str
+        Which layouts there were, and which parser.
+    """
+
+    layouts: list[Any]
+    stamps: dict[str, str]
+    signature: str
+
+    @classmethod
+    def of(cls, layouts: list[Any]) -> _Layouts:
+        """Take the digest of each layout, once."""
+        stamps = {layout.name: layout_digest(layout)[:16] for layout in layouts}
+        return cls(layouts, stamps, _signature(layouts))
+
+    def key(self, entry: Entry, layout: Any) -> str:
+        """``<file>-<layout>-<name>-<layouts and parser>``: the name may tell the machine."""
+        name = hashlib.sha256(entry.file.encode()).hexdigest()[:8]
+        return f"{entry.sha256[:32]}-{self.stamps[layout.name]}-{name}-{self.signature}"
+
+
 def _signature(layouts: list[Any]) -> str:
     """Which layouts there were to choose from, and which parser."""
     every = "|".join(sorted(layout_digest(layout) for layout in layouts))
     return digest(f"{every}|{VERSION}".encode())[:12]
-
-
-def _parsed_key(entry: Entry, layout: Any, layouts: list[Any]) -> str:
-    """``<file>-<layout>-<name>-<layouts and parser>``: the name may tell the machine."""
-    name = hashlib.sha256(entry.file.encode()).hexdigest()[:8]
-    return f"{entry.sha256[:32]}-{layout_digest(layout)[:16]}-{name}-{_signature(layouts)}"
 
 
 def _status(error: CrewError) -> str:

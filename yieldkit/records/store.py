@@ -191,6 +191,8 @@ class Store:
         part = Path(tempfile.mkdtemp(dir=place.parent, prefix=".part-"))
         reached("parsed begun")
         for name, rows in (("rows", parsed.rows), ("refused", parsed.refused)):
+            if name == "refused" and not rows.num_rows:
+                continue
             pq.write_table(
                 rows,
                 part / f"{name}.parquet",
@@ -224,6 +226,8 @@ class Store:
         """
         import pyarrow.parquet as pq
 
+        from yieldkit.records.parsing import REFUSED_SCHEMA
+
         place = self.root / "parsed" / key
         if not (place / "about.json").exists():
             return None
@@ -234,11 +238,14 @@ class Store:
             columns = [c.name for c in mine if c.name != "when_text"]
             text = [c.name for c in mine if c.kind == "text" and c.name != "fingerprint"]
         rows = pq.ParquetFile(place / "rows.parquet", read_dictionary=text)
+        refused = place / "refused.parquet"
         return Parsed(
             layout=about["layout"],
             table=about["table"],
             rows=rows.read(columns=columns, use_threads=False),
-            refused=pq.ParquetFile(place / "refused.parquet").read(use_threads=False),
+            refused=pq.ParquetFile(refused).read(use_threads=False)
+            if refused.exists()
+            else REFUSED_SCHEMA.empty_table(),
             data_rows=about["data_rows"],
             furniture={k: _revived(v) for k, v in about["furniture"].items()},
         )
