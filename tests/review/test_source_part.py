@@ -103,6 +103,10 @@ def test_losses_have_their_source_beside_that_of_failures(high_losses):
     table = sheets["loss_sources"]
     assert {"gap_percent", "gap_percent_low", "gap_percent_high", "n"} <= set(table)
     assert "technician" not in set(table["kind"])
+    assert set(table["quantity"]) == {"insertion loss"}
+    assert set(sheets["spread"]["of"]) == {"failures", "losses"}
+    each = sheets["spread"].groupby("of")["share"].sum()
+    assert each.between(0.9, 1.1).all()
 
 
 def test_persons_losses_are_in_the_leads_view_only(high_losses):

@@ -16,6 +16,7 @@ from yieldkit.review.asked import Asked
 from yieldkit.review.model import Picture, Section
 from yieldkit.review.pictures import picture
 from yieldkit.wording import page as words
+from yieldkit.wording.sources import KIND_WORDS
 
 COMPARED = timedelta(weeks=4)
 """So many weeks are set side by side: one week alone seldom tells."""
@@ -26,7 +27,7 @@ def sources(
     asked: Asked,
 ) -> tuple[tuple[Finding, ...], tuple[Picture, ...], dict[str, pd.DataFrame]]:
     """Findings, picture and sheets; persons are in them in the lead's view only."""
-    of_losses, loss_units = _of_losses(asked)
+    of_losses, loss_units, loss_spread = _of_losses(asked)
     found = likely_sources(
         asked.begun(_since(asked), asked.last),
         crew=asked.crew,
@@ -38,7 +39,8 @@ def sources(
     both = [at for at, one in enumerate(said) if one.code == "source_could_hide"]
     at = both[0] if both else len(said)
     findings = (*said[:at], *of_losses, *said[at:])
-    sheets = {"sources": table, "loss_sources": loss_units}
+    spread = [found.spread.assign(of="failures"), loss_spread.assign(of="losses")]
+    sheets = {"sources": table, "loss_sources": loss_units, "spread": _parts(spread)}
     if len(table) < 2:
         return findings, (), sheets
     lines = min(len(table), MOST_LINES)
@@ -51,7 +53,7 @@ def sources(
     return findings, (drawn,), sheets
 
 
-def _of_losses(asked: Asked) -> tuple[tuple[Finding, ...], pd.DataFrame]:
+def _of_losses(asked: Asked) -> tuple[tuple[Finding, ...], pd.DataFrame, pd.DataFrame]:
     """The same of the losses, short: who stands out, or what it takes to tell, and luck's part.
 
     What is used together, how little few units tell and what could hide is said with the failures.
@@ -72,7 +74,21 @@ def _of_losses(asked: Asked) -> tuple[tuple[Finding, ...], pd.DataFrame]:
     )
     table = _shared(asked, found.table)
     gap = "gap_db" if "gap_db" in table else "gap_percent"
-    return kept, table.rename(columns={end: f"{gap}_{end}" for end in ("low", "high")})
+    table = table.rename(columns={end: f"{gap}_{end}" for end in ("low", "high")})
+    if "quantity" in found.settings:
+        table.insert(2, "quantity", found.settings["quantity"])
+        table.insert(3, "wavelength_nm", found.settings["wavelength_nm"])
+    return kept, table, found.spread
+
+
+def _parts(spread: Iterable[pd.DataFrame]) -> pd.DataFrame:
+    """The parts of all kinds in the differences, luck's too."""
+    known = [each for each in spread if "kind" in each]
+    if not known:
+        return pd.DataFrame()
+    whole = pd.concat(known, ignore_index=True)
+    whole["kind"] = whole["kind"].map(KIND_WORDS)
+    return whole[["of", "kind", "units", "share", "low", "high", "n"]]
 
 
 def _since(asked: Asked) -> date:

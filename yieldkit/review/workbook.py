@@ -24,7 +24,7 @@ _SHARES = {
     "adjusted_low",
     "adjusted_high",
     "chance_this_unit",
-    *("chance_worse", "chance_source"),
+    *("chance_worse", "chance_source", "share"),
     *("over_share_low", "over_share_high"),
     *("given", "now", "now_low", "now_high"),
     *(f"{name}{end}" for name in ("before", "after") for end in ("", "_low", "_high")),

@@ -213,6 +213,7 @@ SHEETS: dict[str, str] = {
     "open": "A begun joint that is not accepted yet",
     "sources": "A unit: its first pass less the crew's, with the same mix of work [points]",
     "loss_sources": "A unit: its losses beside the mean of its kind, all else equal",
+    "spread": "A kind, or luck: its part in the differences (n positions) and in losses (n readings)",
     "refused": "A row that could not be read, with the reason and its raw text",
     "held": "A row that conflicts with a row that counts",
     "doubts": "Something in the records to look into",
@@ -250,6 +251,8 @@ HEADINGS |= {
     "chance_worse": "Chance that it is off by a margin that matters [%]",
     "chance_source": "Chance that it is the worst of all [%]",
     "told": "Can be told from others",
+    "of": "Differences in",
+    "share": "Part [%]",
 }
 
 _UNITS = {"db": "dB", "mm": "mm", "nm": "nm", "min": "min", "deg": "deg", "m": "m", "days": "days"}
@@ -266,7 +269,7 @@ def heading(column: str) -> str:
     return text[:1].upper() + text[1:] + (f" [{_UNITS[unit]}]" if unit else "")
 
 
-_SHARE_TABLES = ("first_pass", "trend", "steps", "restated", "decisions")
+_SHARE_TABLES = ("first_pass", "trend", "steps", "restated", "decisions", "spread")
 _RANGE_UNITS = {"limits": " [dB]", "sources": " [points]", "over_limit": " [dB]"} | dict.fromkeys(
     _SHARE_TABLES, " [%]"
 )
