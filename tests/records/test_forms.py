@@ -100,3 +100,91 @@ def test_sheets_print_well_and_offer_the_codes(folder):
 def test_a_form_that_may_be_filled_in_is_not_overwritten(folder):
     with pytest.raises(CrewError, match="may be filled in"):
         write_forms(folder)
+
+
+ENTRY = {
+    **{"Date": dt.datetime(2026, 11, 16), "Technician": "T01", "Job": "J1", "Panel": "P01"},
+    **{"Port": "03", "Step where found": "crimp", "Suspected cause": "unknown"},
+    **{"What was done": "new connector", "Tries": 1, "Bodies": 1, "Minutes": 15},
+}
+
+
+def filled(folder, layouts, *entries, change=lambda book: None):
+    """The rework log filled in by hand, perhaps changed by whoever keeps it, and read."""
+    path = folder / "rework_log.xlsx"
+    book = openpyxl.load_workbook(path)
+    sheet = book.worksheets[0]
+    headings = [cell.value for cell in sheet[4]]
+    for row, entry in enumerate(entries, 5):
+        for heading, value in entry.items():
+            sheet.cell(row, headings.index(heading) + 1).value = value
+    change(book)
+    book.save(path)
+    data = path.read_bytes()
+    return parse(data, "log.xlsx", choose_layout(data, "log.xlsx", layouts))
+
+
+def test_dates_typed_as_text_with_points_are_day_first(folder, layouts):
+    found = filled(folder, layouts, ENTRY | {"Date": "4.3.2026"}, ENTRY | {"Date": "2026-03-05"})
+    shown = found.rows["when_shown"].to_pylist()
+    assert shown == [dt.datetime(2026, 3, 4), dt.datetime(2026, 3, 5)]
+
+
+@pytest.mark.parametrize("date", ["3/4/2026", "yesterday"])
+def test_dates_that_could_be_two_or_are_none_are_refused(date, folder, layouts):
+    (row,) = filled(folder, layouts, ENTRY | {"Date": date}).refused.to_pylist()
+    assert (row["column"], row["found"]) == ("Date", date)
+
+
+@pytest.mark.parametrize(
+    "written, minutes",
+    [("1 h", 60), ("1,5 h", 90), ("1:30", 90), ("1h30", 90), ("20 min", 20), ("ca 15", 15),
+     ("15'", 15), ("2 hours", 120), ("15-20", None), ("1 day", None), ("", None)],
+)  # fmt: skip
+def test_minutes_as_people_write_them(written, minutes, folder, layouts):
+    found = filled(folder, layouts, ENTRY | {"Minutes": written})
+    assert found.rows["rework_min"].to_pylist() == [minutes]
+
+
+@pytest.mark.parametrize(
+    "heading, key, written, value",
+    [
+        ("Cord (m)", "cord_m", "30 cm", 0.3),
+        ("Cord (m)", "cord_m", "300 mm", 0.3),
+        ("Cord (m)", "cord_m", "0,5", 0.5),
+        ("Bodies", "bodies", "2 pcs", 2),
+        ("Bodies", "bodies", "2 packs", None),  # packs are no pieces
+        ("Bodies", "bodies", "1 box", None),
+        ("Sleeves", "sleeves", "none", 0),
+    ],
+)
+def test_units_behind_numbers_count(heading, key, written, value, folder, layouts):
+    found = filled(folder, layouts, ENTRY | {heading: written})
+    assert found.rows[key].to_pylist() == [pytest.approx(value)]
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda book: book.worksheets[0].delete_cols(13),
+        lambda book: book.worksheets[0].insert_cols(3),
+        lambda book: book.worksheets[0].delete_rows(1, 3),
+        lambda book: book.worksheets[0].insert_rows(5, 4),
+        lambda book: book.remove(book["What to write"]),
+        lambda book: setattr(book.worksheets[0], "title", "Feuil1"),
+    ],
+)
+def test_a_sheet_that_its_keeper_changed_is_still_read(change, folder, layouts):
+    found = filled(folder, layouts, ENTRY, change=change)
+    assert (found.table, found.data_rows, found.refused.num_rows) == ("rework", 1, 0)
+
+
+def test_a_line_with_a_remark_alone_is_refused_and_not_passed_over(folder, layouts):
+    (row,) = filled(folder, layouts, ENTRY, {"Remark": "see last week"}).refused.to_pylist()
+    assert row["reason"] == "nothing under Date"
+
+
+def test_files_of_others_are_no_forms(layouts):
+    for heads in ("Job,Site", "Date,Technician", "Part,Lot", "Date,Unit", "Job,Panel,Port"):
+        with pytest.raises(CrewError, match="no layout fits"):
+            choose_layout(f"{heads}\na,b,c\n".encode(), "x.csv", layouts)

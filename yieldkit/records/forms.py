@@ -25,7 +25,7 @@ class Field:
     """One column of a form: heading, key of the layout, what to write, choices.
 
     A ``list`` takes its choices only; a ``code`` offers the crew's codes and takes others too.
-    Sheets printed before an ``optional`` column came to be lack it.
+    An ``optional`` column may be taken out of the sheet, as those of older sheets are.
     """
 
     heading: str
@@ -60,6 +60,7 @@ class Form:
             "table": self.table,
             "columns": columns,
             "optional": tuple(one.key for one in self.fields if one.optional),
+            "dates": ("d.m.yyyy h:mm", "d.m.yyyy"),
             "words": words,
             "about": f"Our own form: {self.title.lower()}.",
             "built_in": True,
@@ -75,10 +76,14 @@ class Form:
 F = Field
 _JOB = F("Job", "job", "text", "Job code as on the work order")
 _TECHNICIAN = F("Technician", "technician", "code", "Your code, not your name", codes="people")
-_REMARK = F("Remark", "remark", "text", "Anything else worth knowing", width=28)
+_REMARK = F("Remark", "remark", "text", "Anything else worth knowing", width=28, optional=True)
 _PANEL = F("Panel", "panel", "text", "Panel or tray, for example P03", width=9)
 _PORT = F("Port", "port", "text", "Port or fibre, for example 17", width=7)
-_TYPE = F("Connector type", "connector_type", "code", "SC, LC, ..., or splice", codes="types")
+_TYPE = F(
+    *("Connector type", "connector_type", "code", "SC, LC, ..., or splice"),
+    codes="types",
+    optional=True,
+)
 FORMS: tuple[Form, ...] = (
     Form(
         "rework_log",
@@ -95,10 +100,24 @@ FORMS: tuple[Form, ...] = (
             F("Step where found", "step", "list", "Where you noticed it", STEPS, width=14),
             F("Suspected cause", "cause", "list", "Your guess; unknown is fine", CAUSES, width=18),
             F("What was done", "disposition", "list", "How it ended", DISPOSITIONS, width=14),
-            F("Tries", "tries", "number", "Failed tries this line stands for", width=7),
+            F(
+                "Tries",
+                "tries",
+                "number",
+                "Failed tries this line stands for",
+                width=7,
+                optional=True,
+            ),
             F("Bodies", "bodies", "number", "Connector bodies used up (0 if none)", width=8),
-            F("Sleeves", "sleeves", "number", "Sleeves or epoxy doses used up", width=8),
-            F("Rings", "rings", "number", "Crimp rings used up", width=7),
+            F(
+                "Sleeves",
+                "sleeves",
+                "number",
+                "Sleeves or epoxy doses used up",
+                width=8,
+                optional=True,
+            ),
+            F("Rings", "rings", "number", "Crimp rings used up", width=7, optional=True),
             F(
                 "Crimp die",
                 "die",
@@ -108,7 +127,7 @@ FORMS: tuple[Form, ...] = (
                 width=9,
                 optional=True,
             ),
-            F("Cord (m)", "cord_m", "number", "Cord cut away", width=8),
+            F("Cord (m)", "cord_m", "number", "Cord cut away", width=8, optional=True),
             F("Minutes", "rework_min", "number", "Minutes until it was right again", width=8),
             _REMARK,
         ),
@@ -124,7 +143,7 @@ FORMS: tuple[Form, ...] = (
             _TECHNICIAN,
             F("Splicer", "splicer", "code", "Code on the unit", codes="splicer"),
             F("Cleaver", "cleaver", "code", "Code on the unit", codes="cleaver"),
-            F("Heater", "heater", "code", "Code on the unit", codes="heater"),
+            F("Heater", "heater", "code", "Code on the unit", codes="heater", optional=True),
         ),
     ),
     Form(
@@ -170,7 +189,7 @@ FORMS: tuple[Form, ...] = (
             F("Date", "when", "day", "Day", width=12),
             F("Part", "part", "code", "Name as in the settings", codes="parts", width=16),
             _TYPE,
-            F("Lot", "lot", "text", "Lot on the bag"),
+            F("Lot", "lot", "text", "Lot on the bag", optional=True),
             F(
                 "Move",
                 "move",
@@ -179,9 +198,9 @@ FORMS: tuple[Form, ...] = (
                 ("received", "issued", "returned", "counted", "scrapped"),
             ),
             F("Pieces", "quantity", "number", "Pieces, not packs", width=9),
-            F("Expires", "expires", "day", "Last day of use, if it has one"),
+            F("Expires", "expires", "day", "Last day of use, if it has one", optional=True),
             F("Technician", "technician", "code", "Who drew it", codes="people"),
-            F("Job", "job", "text", "Job it was drawn for"),
+            F("Job", "job", "text", "Job it was drawn for", optional=True),
             _REMARK,
         ),
     ),
@@ -192,7 +211,7 @@ FORMS: tuple[Form, ...] = (
         "One line a panel with its number of ports, or one line a single port.",
         (
             _JOB,
-            F("Site", "site", "text", "Site", width=20),
+            F("Site", "site", "text", "Site", width=20, optional=True),
             _PANEL,
             F("Number of ports", "ports", "number", "Ports 1 to n of a whole panel", width=16),
             F(
@@ -203,9 +222,23 @@ FORMS: tuple[Form, ...] = (
                 width=7,
             ),
             _TYPE,
-            F("Fibre lot", "fibre_lot", "text", "Lot of the fibre or cable"),
-            F("Connector lot", "connector_lot", "text", "Lot of the connectors", width=14),
-            F("Conditions", "conditions", "text", "Dust, wind, cold, height, ...", width=24),
+            F("Fibre lot", "fibre_lot", "text", "Lot of the fibre or cable", optional=True),
+            F(
+                "Connector lot",
+                "connector_lot",
+                "text",
+                "Lot of the connectors",
+                width=14,
+                optional=True,
+            ),
+            F(
+                "Conditions",
+                "conditions",
+                "text",
+                "Dust, wind, cold, height, ...",
+                width=24,
+                optional=True,
+            ),
         ),
     ),
     Form(
@@ -219,7 +252,14 @@ FORMS: tuple[Form, ...] = (
             F("Planned terminations", "planned", "number", "How many in all", width=20),
             F("Opened", "opened", "day", "First day"),
             F("Closed", "closed", "day", "Last day; empty while open"),
-            F("Conditions", "conditions", "text", "Dust, wind, cold, height, ...", width=28),
+            F(
+                "Conditions",
+                "conditions",
+                "text",
+                "Dust, wind, cold, height, ...",
+                width=28,
+                optional=True,
+            ),
         ),
     ),
     Form(
@@ -232,7 +272,7 @@ FORMS: tuple[Form, ...] = (
             F("Decision", "decision", "text", "What was decided", width=40),
             F("Unit or lot", "unit", "text", "What it is about", width=18),
             F("Decided by", "by", "code", "Code", codes="people"),
-            F("Reason", "reason", "text", "Why", width=40),
+            F("Reason", "reason", "text", "Why", width=40, optional=True),
         ),
     ),
 )

@@ -81,9 +81,9 @@ def _is_furniture(cells: Sequence[str], header: Header) -> bool:
         return True
     if not filled:
         return True
-    if len(filled) == 1 and header.width > 2:
-        return True
     first = filled[0]
+    if len(filled) == 1 and header.width > 2:
+        return first not in header.where.get("remark", ())
     if not TOTALS.match(plain(cells[first])):
         return False
     when, counter = (set(header.where.get(key, ())) - {first} for key in ("when", "counter"))

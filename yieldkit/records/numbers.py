@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +16,8 @@ _NUMBER = re.compile(
     r"(?P<mark><=|>=|[<>≤≥=])?\s*(?P<sign>[+-])?"
     rf"(?P<body>\d[\d.,'\u00a0\u202f ]*|[.,]\d+)\s*{_UNITS}\.?$"
 )
+_UNIT = re.compile(r"(?<=[\d.])\s*([^\W\d_]+|[°%'\"\u2032\u2033])\.?$")
+_CLOCK = re.compile(r"^(\d{1,2})\s*(?::|h|hrs?|std\.?|t)\s*([0-5]?\d)\s*(?:m|mins?\.?)?$", re.I)
 _FIRST = re.compile(r"[+-]?\d+(?:[.,]\d+)?")
 
 
@@ -80,7 +83,12 @@ def _without_thousands(body: str, decimal: str, thousands: str) -> str | None:
 
 
 def numbers(
-    cells: pa.StringArray, *, decimal: str = ".", thousands: str = "", lenient: bool = False
+    cells: pa.StringArray,
+    *,
+    decimal: str = ".",
+    thousands: str = "",
+    lenient: bool = False,
+    units: Mapping[str, float] | None = None,
 ) -> Numbers:
     """Read a column.
 
@@ -92,6 +100,9 @@ def numbers(
         The marks as declared.
     lenient : bool
         Take the first number in a hand-written cell ("about 15").
+    units : mapping, optional
+        Units that may stand behind a number, in small letters, and what one is in the column's
+        unit; a number with another unit is not read. Left out, any usual unit is passed over.
 
     Returns
     -------
@@ -102,7 +113,9 @@ def numbers(
         coded = cells.dictionary_encode()
         if 4 * len(coded.dictionary) < n:  # read each distinct cell once
             words = pa.concat_arrays([coded.dictionary, pa.nulls(1, pa.string())])
-            found = numbers(words, decimal=decimal, thousands=thousands, lenient=lenient)
+            found = numbers(
+                words, decimal=decimal, thousands=thousands, lenient=lenient, units=units
+            )
             at = coded.indices.fill_null(len(words) - 1).to_numpy(zero_copy_only=False)
             return Numbers(found.value[at], found.mark[at], found.decimals[at], found.read[at])
     text = pc.fill_null(cells, "")
@@ -131,6 +144,7 @@ def numbers(
             decimal,
             thousands,
             lenient,
+            units,
         )
     return Numbers(value, mark, decimals, read)
 
@@ -162,14 +176,17 @@ def _slow(
     decimal: str,
     thousands: str,
     lenient: bool,
+    units: Mapping[str, float] | None,
 ) -> None:
     """Read each distinct odd cell once, and put it where it stands."""
     coded = text.dictionary_encode()
     codes = coded.indices.to_numpy(zero_copy_only=False)
-    found = [read_number(cell, decimal, thousands) for cell in coded.dictionary.to_pylist()]
-    if lenient:
-        words = coded.dictionary.to_pylist()
-        found = [one or _first(word) for one, word in zip(found, words, strict=True)]
+    found = []
+    for cell in coded.dictionary.to_pylist():
+        one = read_number(cell, decimal, thousands)
+        if units is not None:
+            one = _in_unit(cell, one, units, decimal, thousands)
+        found.append(_first(cell, units) if one is None and lenient else one)
     values = np.array([one[0] if one else np.nan for one in found])
     marks = np.array([one[1] if one else "" for one in found], dtype="U1")
     places = np.array([one[2] if one else 0 for one in found], dtype=np.int64)
@@ -178,7 +195,58 @@ def _slow(
     read[rest] = taken[codes]
 
 
-def _first(cell: str) -> tuple[float, str, int] | None:
-    """First number in words, if there is just one."""
-    found = _FIRST.findall(cell)
-    return (float(found[0].replace(",", ".")), "=", 0) if len(found) == 1 else None
+def _in_unit(
+    cell: str,
+    read: tuple[float, str, int] | None,
+    units: Mapping[str, float],
+    decimal: str,
+    thousands: str,
+) -> tuple[float, str, int] | None:
+    """A number with the unit that stands behind it; none if it is not one of ``units``."""
+    clock = _CLOCK.match(cell.strip()) if "h" in units else None
+    if clock:
+        return int(clock[1]) * units["h"] + int(clock[2]) * units["min"], "=", 0
+    unit = _UNIT.search(cell)
+    if unit is None:
+        return read
+    scale = units.get(unit[1].lower())
+    if scale is None:
+        return None
+    bare = read_number(cell[: unit.start()], decimal, thousands)
+    return None if bare is None else (bare[0] * scale, bare[1], bare[2])
+
+
+def _first(cell: str, units: Mapping[str, float] | None) -> tuple[float, str, int] | None:
+    """First number in words, if there is just one and no unit that is not the column's."""
+    found = list(_FIRST.finditer(cell))
+    if len(found) != 1:
+        return None
+    value = float(found[0][0].replace(",", "."))
+    after = re.match(r"\s*([^\W\d_]+|[°%'\"\u2032\u2033])", cell[found[0].end() :])
+    word = after[1].lower() if after else ""
+    if units is not None and word in units:
+        value *= units[word]
+    elif any(word.startswith(one) for one in _NOT_PIECES):
+        return None
+    return value, "=", 0
+
+
+_NOT_PIECES = (
+    *("pack", "pak", "box", "bag", "karton", "carton", "schachtel", "beutel", "boite", "boîte"),
+    *(
+        "caja",
+        "scatola",
+        "rasia",
+        "laatikko",
+        "opak",
+        "balen",
+        "mm",
+        "cm",
+        "km",
+        "ft",
+        "sec",
+        "day",
+    ),
+    *("tag", "jour", "hour", "std", "stunde"),
+)
+"""Beginnings of words behind a number that make it no number of the column's own unit."""

@@ -42,6 +42,29 @@ BOUNDS = {
 }
 """Least and greatest value that a column can hold (common practice; a layout's [bounds] win)."""
 _LENIENT = {"tries", "bodies", "sleeves", "rings", "cord_m", "rework_min", "ports", "planned"}
+_PIECES = dict.fromkeys(
+    ("pc", "pcs", "piece", "pieces", "st", "stk", "stück", "szt", "kpl", "x"), 1.0
+)
+_DB = {"db": 1.0}
+_DEG = {"°": 1.0, "deg": 1.0, "grad": 1.0, "degrees": 1.0, "mrad": 0.05729577951308232}
+CELL_UNITS: dict[str, dict[str, float]] = {
+    "loss": _DB,
+    "value": _DB,
+    "angle_crew_deg": _DEG,
+    "angle_other_deg": _DEG,
+    "wavelength_nm": {"nm": 1.0, "um": 1000.0, "µm": 1000.0, "μm": 1000.0},
+    "rework_min": {
+        **dict.fromkeys(("min", "mins", "minutes", "minute", "minuten", "m", "'", "′"), 1.0),
+        **dict.fromkeys(("h", "hr", "hrs", "hour", "hours", "std", "stunde", "stunden", "t"), 60.0),
+        **dict.fromkeys(("s", "sec"), 1 / 60),
+    },
+    "cord_m": {
+        **{"m": 1.0, "cm": 0.01, "mm": 0.001, "in": 0.0254, '"': 0.0254, "″": 0.0254},
+        **{"inch": 0.0254, "inches": 0.0254, "ft": 0.3048, "feet": 0.3048},
+    },
+    **dict.fromkeys(("tries", "bodies", "sleeves", "rings", "ports", "planned"), _PIECES),
+}
+"""Units that may stand behind a number in its cell, and what one is in the table's unit."""
 _NONE_WORDS = {
     "none",
     "no",
@@ -140,8 +163,19 @@ def plain_text(typed: Typed, column: Column, key: str) -> None:
 def read_numbers(typed: Typed, key: str, cells: pa.Array, lenient: bool = False) -> Numbers:
     """Numbers of a column, in the table's unit."""
     layout = typed.layout
-    found = numbers(cells, decimal=layout.decimal, thousands=layout.thousands, lenient=lenient)
-    scale = UNITS[layout.units.get(key, "")] * (-1 if key in layout.negate else 1)
+    own = layout.units.get(key, "")
+    column = UNITS[own]
+    units = None
+    if key in CELL_UNITS:
+        units = {unit: one / column for unit, one in CELL_UNITS[key].items()} | {own.lower(): 1.0}
+    found = numbers(
+        cells,
+        decimal=layout.decimal,
+        thousands=layout.thousands,
+        lenient=lenient,
+        units=units,
+    )
+    scale = column * (-1 if key in layout.negate else 1)
     if scale != 1:
         value = np.round(found.value * scale, 9)
         if scale < 0:
@@ -177,11 +211,12 @@ def within(
 
 def number_column(typed: Typed, column: Column, key: str) -> None:
     """A number or whole number."""
-    cells = without_missing(cells_of(typed, key), typed.layout)
     lenient = key in _LENIENT
+    cells = cells_of(typed, key)
     if lenient and cells.null_count < typed.n:
         none = by_word(cells, lambda word: "0" if plain(word) in _NONE_WORDS else word)
         cells = pc.coalesce(none, cells)
+    cells = without_missing(cells, typed.layout)
     found = read_numbers(typed, key, cells, lenient)
     if not lenient:
         wanted = "a whole number" if column.kind == "whole" else "a number"
