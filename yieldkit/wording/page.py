@@ -213,7 +213,7 @@ SHEETS: dict[str, str] = {
     "open": "A begun joint that is not accepted yet",
     "sources": "A unit: its first pass less the crew's, with the same mix of work [points]",
     "loss_sources": "A unit: its losses beside the mean of its kind, all else equal",
-    "spread": "A kind, or luck: its part in the differences (n positions) and in losses (n readings)",
+    "spread": "A kind, or luck: its part in failures (n positions) and in losses (n readings)",
     "refused": "A row that could not be read, with the reason and its raw text",
     "held": "A row that conflicts with a row that counts",
     "doubts": "Something in the records to look into",
