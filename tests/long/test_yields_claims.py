@@ -1,9 +1,10 @@
-"""Fair yields and likely sources held to their claims on many crews (2,000 crews: under an hour on
-one core)."""
+"""Fair yields and likely sources held to their claims on many crews (with 2,000 crews, of which the
+chances take up to ten times as many: about two hours on one core)."""
 
 import os
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from pytest import approx
 
@@ -44,22 +45,33 @@ def test_intervals_never_cover_less_than_93_percent_at_crew_like_spreads(covered
 
 @pytest.fixture(scope="module")
 def sourced():
-    """Five times as many crews: chances between a third and nine in ten are seldom stated."""
-    return run_study(source_is_judged, {"prior": PRIOR}, crews=5 * CREWS, seed=61)
+    """Ten times as many crews: chances between a half and nine in ten are seldom stated."""
+    return run_study(source_is_judged, {"prior": PRIOR}, crews=10 * CREWS, seed=61)
 
 
-def test_stated_chances_come_true(sourced):
-    rows = sourced[sourced["claim"] == "source"]
-    table = calibration(rows, by=["crew"], cells=DECILES)
+@pytest.fixture(scope="module")
+def sourced_like():
+    """Crew-like crews, where a unit is hardly ever named."""
+    return run_study(source_is_judged, {"crew-like": LIKE}, crews=5 * CREWS // 2, seed=61)
+
+
+@pytest.mark.parametrize("crews", ["sourced", "sourced_like"])
+def test_stated_chances_come_true(crews, request):
+    rows = request.getfixturevalue(crews)
+    table = calibration(rows[rows["claim"] == "source"], by=["crew"], cells=DECILES)
     print(table.to_string())
-    gap = (table["happened"] - table["mean_stated"]).abs()
-    assert (gap <= 0.05 + 2 * table["mc_error"]).all()
+    stated = table["mean_stated"]
+    # Where all or none of a few came true the error seen is nil: that of the chances stated counts.
+    error = np.maximum(table["mc_error"], (stated * (1 - stated) / table["outcomes"]) ** 0.5)
+    assert ((table["happened"] - stated).abs() <= 0.05 + 2 * error).all()
 
 
-def test_a_unit_that_is_named_is_the_source(sourced):
-    rows = sourced[sourced["claim"] == "named"]
+@pytest.mark.parametrize("crews", ["sourced", "sourced_like"])
+def test_a_unit_that_is_named_is_the_source(crews, request):
+    rows = request.getfixturevalue(crews)
+    rows = rows[rows["claim"] == "named"]
     told = rows[rows["named"].astype(bool)]
-    share = told["right"].astype(bool).mean()
+    share = told["right"].astype(bool).mean() if len(told) else 1.0
     print("named", len(told), "of", len(rows), "right", share)
     assert share >= 0.9 - 2 * (0.09 / max(len(told), 1)) ** 0.5
 
