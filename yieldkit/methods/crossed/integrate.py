@@ -85,11 +85,7 @@ class Integrated:
 
     def linear(self, functionals: Array) -> Mixture:
         """Distribution of linear functionals of the effects, shape (q, m)."""
-        return Mixture(
-            self.weight,
-            np.array([node.effects @ functionals for node in self.nodes]),
-            np.array([node.spread_of(functionals) for node in self.nodes]),
-        )
+        return self.smooth(lambda node: (node.effects @ functionals, functionals))
 
     def smooth(self, quantity: Callable[[Node], tuple[Array, Array]]) -> Mixture:
         """Distribution of smooth functions of the effects, linearised at each node.
@@ -97,12 +93,10 @@ class Integrated:
         ``quantity`` takes a node and gives values, shape (m,), and their slopes in the effects,
         shape (q, m).
         """
-        made = [quantity(node) for node in self.nodes]
-        return Mixture(
-            self.weight,
-            np.array([value for value, _ in made]),
-            np.array([node.spread_of(s) for node, (_, s) in zip(self.nodes, made, strict=True)]),
-        )
+        with threadpool_limits(1, "blas"):
+            made = [quantity(node) for node in self.nodes]
+            spread = [node.spread_of(s) for node, (_, s) in zip(self.nodes, made, strict=True)]
+        return Mixture(self.weight, np.array([value for value, _ in made]), np.array(spread))
 
     def contrasts(self, name: str, share: Array | None = None) -> Mixture:
         """Each level's effect less the factor's mean; ``share`` weights that mean."""
@@ -120,8 +114,10 @@ class Integrated:
         """
         counts = rng.multinomial(size, self.weight)
         effects, sds = [], []
-        for node, many in zip(self.nodes, counts, strict=True):
-            if many:
+        with threadpool_limits(1, "blas"):
+            for node, many in zip(self.nodes, counts, strict=True):
+                if not many:
+                    continue
                 luck = rng.standard_normal((len(node.scale), many))
                 moved = node.root.backward(luck)
                 effects.append(node.effects + (node.scale[:, None] * moved).T)
