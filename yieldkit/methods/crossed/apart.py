@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from yieldkit.methods.crossed.blocks import PairSums
 from yieldkit.methods.crossed.design import Array, Factors
@@ -105,13 +106,14 @@ def precision_after(
     heaviest = np.argsort(posterior.weight)[::-1][:MOST_NODES]
     share = posterior.weight[heaviest] / posterior.weight[heaviest].sum()
     now, then = np.zeros(len(heaviest)), np.zeros(len(heaviest))
-    for at, place in enumerate(heaviest):
-        node = posterior.nodes[place]
-        half = node.scale[:, None] * columns
-        through = node.root.solve(half)
-        inner = half.T @ through
-        inner[np.diag_indices_from(inner)] += 1 / np.maximum(weight, 1e-12)
-        gain = (node.scale * contrast) @ through
-        now[at] = node.spread_of(contrast[:, None])[0] ** 2
-        then[at] = now[at] - gain @ np.linalg.solve(inner, gain)
+    with threadpool_limits(1, "blas"):
+        for at, place in enumerate(heaviest):
+            node = posterior.nodes[place]
+            half = node.scale[:, None] * columns
+            through = node.root.solve(half)
+            inner = half.T @ through
+            inner[np.diag_indices_from(inner)] += 1 / np.maximum(weight, 1e-12)
+            gain = (node.scale * contrast) @ through
+            now[at] = node.spread_of(contrast[:, None])[0] ** 2
+            then[at] = now[at] - gain @ np.linalg.solve(inner, gain)
     return float(np.sqrt(share @ now)), float(np.sqrt(max(share @ then, 0.0)))
