@@ -415,6 +415,33 @@ def test_what_a_run_changes_in_last_weeks_figures_is_said(filled):
     assert said[0].startswith("Week 2026-W46 restated: 0 of 2 first pass, 10 pending")
 
 
+def test_decisions_applied_and_taken_back_are_counted_and_weeks_told(filled):
+    later = export(range(60, 62), day="2026-11-24").replace(",T01,", ",T02,")
+    put(filled, "later.csv", later)
+    said = ingest(filled).said
+    assert said == ()  # the last whole week is the one that was there
+    decide(filled, "words", "Maija", "T02")
+    assert ingest(filled).said == (
+        "1 decision of doubts.xlsx applied.",
+        "Week 2026-W47: first-pass figures are as they were.",
+    )
+    week = export(range(30, 32), day="2026-11-09", loss="0.90").replace("SP-01", "SP-02")
+    put(filled, "more.csv", week)
+    assert ingest(filled).said == ()
+    week = export(range(40, 42), day="2026-11-10", loss="0.90").replace("SP-01", "SP-02")
+    put(filled, "late.csv", week)
+    assert ingest(filled).said == ("Earlier weeks restated too: 2026-W46.",)
+
+
+def test_a_week_told_for_the_first_time_is_not_restated(folder_of_a_crew):  # noqa: F811
+    put(folder_of_a_crew, "a.csv", export(range(1, 9), day="2026-11-09"))
+    ingest(folder_of_a_crew)
+    put(folder_of_a_crew, "b.csv", export(range(20, 24), day="2026-11-16", loss="0.90"))
+    put(folder_of_a_crew, "c.csv", export(range(30, 32), day="2026-11-23"))
+    (line,) = ingest(folder_of_a_crew).said
+    assert line == "Week 2026-W47: 0 of 4 first pass, 0 pending, 0 unknown."
+
+
 def test_formula_text_and_hostile_ids_are_text_in_the_workbook(filled):
     put(filled, "b.csv", export(range(20, 22)).replace(",T01,", ",=HYPERLINK(1),"))
     ingest(filled)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +17,7 @@ from yieldkit.errors import CrewError
 from yieldkit.records.clocks import UNTOLD
 from yieldkit.records.deriving import Decided, Derived
 from yieldkit.records.dies import die_differs
-from yieldkit.records.tables import CAUSES, ERRORS, STEPS
+from yieldkit.records.tables import CAUSES, ERRORS, FIRST_PASS, STEPS
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -431,15 +431,17 @@ def write_doubts(
     repairs: list[dict[str, Any]],
     before: pa.Table | None,
     gone: frozenset[tuple[str, str]] = frozenset(),
+    decided: tuple[int, int] = (0, 0),
 ) -> tuple[int, tuple[str, ...]]:
     """Write ``doubts.xlsx``; the number of open doubts and what changed in last week's figures.
 
-    ``gone`` are doubts (kind, key) whose remarks must not be kept.
+    ``gone`` are doubts (kind, key) whose remarks must not be kept; ``decided`` counts the decisions
+    that this run applies and those that it takes back.
     """
     from yieldkit.records.doubts_workbook import write_workbook
-    from yieldkit.wording.records import clocks_told, no_room
+    from yieldkit.wording.records import clocks_told, decisions_told, no_room
 
-    said = list(_changed(before, derived, crew))
+    said = [*decisions_told(*decided), *_changed(before, derived, crew, sum(decided))]
     rows = {True: 0, False: 0}
     for note in derived.clock_notes:
         rows[note["why"] == UNTOLD] += note["rows"]
@@ -454,28 +456,44 @@ def write_doubts(
     return sum(doubt.state == OPEN for doubt in doubts), tuple(said)
 
 
-def _changed(before: pa.Table | None, derived: Derived, crew: Crew) -> Iterator[str]:
-    """What this run changed in the figures of the last whole week."""
-    from yieldkit.records.opened import last_whole_week
-    from yieldkit.wording.records import restated
+def _changed(before: pa.Table | None, derived: Derived, crew: Crew, decided: int) -> Iterator[str]:
+    """What this run changed in first-pass figures: of the last whole week, and of earlier ones."""
+    from yieldkit.records.opened import last_whole_week, week_of
+    from yieldkit.wording.records import earlier_restated, restated, unchanged
 
     if before is None:
         return
-    first, last, label = last_whole_week(derived.as_of, crew)
-    was, now = _counts(before, first, last), _counts(derived.tables["positions"], first, last)
-    if was != now:
-        yield restated(label, was, now)
+    first, _, label = last_whole_week(derived.as_of, crew)
+    was, now = (_by_week(table, first) for table in (before, derived.tables["positions"]))
+    nothing = (0,) * len(FIRST_PASS)
+    if was.get(0, nothing) != now.get(0, nothing):
+        words = (dict(zip(FIRST_PASS, one.get(0, nothing), strict=True)) for one in (was, now))
+        yield restated(label, *words)
+    elif decided:
+        yield unchanged(label)
+    weeks = [week for week in sorted({*was, *now}) if week < 0 and was.get(week) != now.get(week)]
+    restated_ones = [week for week in weeks if week in was]
+    if restated_ones:
+        days = [first + timedelta(weeks=week) for week in restated_ones]
+        yield earlier_restated([week_of(day, crew)[2] for day in days])
 
 
-def _counts(positions: pa.Table, first: date, last: date) -> dict[str, int]:
+def _by_week(positions: pa.Table, first: date) -> dict[int, tuple[int, ...]]:
+    """First-pass answers of each week, counted from the week that begins on ``first``."""
+    import numpy as np
+    import pyarrow as pa
     import pyarrow.compute as pc
 
-    day = positions["first_date"]
-    chosen = positions.filter(
-        pc.fill_null(pc.and_(pc.greater_equal(day, first), pc.less_equal(day, last)), False)
-    )
-    counts = dict.fromkeys(("yes", "no", "pending", "unknown"), 0)
-    for found in chosen["first_pass_termination"].value_counts().to_pylist():
-        if found["values"]:
-            counts[found["values"]] = found["counts"]
-    return counts
+    known = positions.filter(pc.is_valid(positions["first_date"]))
+    days = known["first_date"].cast(pa.date32()).cast(pa.int32()).to_numpy()
+    week = (days - (first - date(1970, 1, 1)).days) // 7
+    answers = pa.array(FIRST_PASS, pa.string())
+    answer = pc.index_in(known["first_pass_termination"].cast(pa.string()), answers)
+    code = pc.fill_null(answer, -1).to_numpy()
+    week, code = week[code >= 0], code[code >= 0]
+    if not len(week):
+        return {}
+    low = int(week.min())
+    counts = np.bincount((week - low) * len(FIRST_PASS) + code)
+    table = np.pad(counts, (0, -len(counts) % len(FIRST_PASS))).reshape(-1, len(FIRST_PASS))
+    return {low + at: tuple(row) for at, row in enumerate(table.tolist()) if any(row)}

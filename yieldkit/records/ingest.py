@@ -231,6 +231,7 @@ def _turn(
     derived = derive(sources, crew, decided_of(state["repairs"]))
     known = {_said_of(one) for one in store.state()["repairs"]}
     fresh = [one for one in state["repairs"] if _said_of(one) not in known]
+    undone = known - {_said_of(one) for one in state["repairs"]}
     check_decisions(folder, fresh, derived, crew)
     state = state | {"as_of": derived.as_of.isoformat()}
     tell("writing the tables")
@@ -238,7 +239,10 @@ def _turn(
     more = {"doubts": doubts_table(found), "forgotten": _forgotten(state)}
     store.swap(derived.tables | more, state)
     store.prune()
-    doubts, said = write_doubts(folder, found, derived, crew, state["repairs"], before, gone)
+    decided = (len(fresh), len(undone))
+    doubts, said = write_doubts(
+        folder, found, derived, crew, state["repairs"], before, gone, decided
+    )
     report = _report(store, folder, waiting=waiting)
     return replace(report, changed=True, new=tuple(new), doubts=doubts, said=said)
 

@@ -109,7 +109,28 @@ def restated(week: str, was: Mapping[str, int], now: Mapping[str, int]) -> str:
             f" {counts['unknown']} unknown"
         )
 
+    if not any(was.values()):
+        return f"Week {week}: {told(now)}."
     return f"Week {week} restated: {told(now)} (before: {told(was)})."
+
+
+def unchanged(week: str) -> str:
+    """That decisions changed nothing in a week's first-pass figures."""
+    return f"Week {week}: first-pass figures are as they were."
+
+
+def earlier_restated(weeks: Sequence[str]) -> str:
+    """Weeks before the last whole one whose first-pass figures changed."""
+    shown_ones = list(weeks[-_FEW:])
+    more = [f"{len(weeks) - _FEW} before them"] if len(weeks) > _FEW else []
+    return f"Earlier weeks restated too: {listed([*shown_ones, *more])}."
+
+
+def decisions_told(applied: int, undone: int) -> list[str]:
+    """Decisions of the doubts list that a run applied and took back."""
+    parts = [f"{count(applied, 'decision')} of doubts.xlsx applied"] if applied else []
+    parts += [f"{count(undone, 'decision')} taken back"] if undone else []
+    return [f"{listed(parts)}."] if parts else []
 
 
 def forgotten_lines(
