@@ -6,7 +6,7 @@ profile also tells where the data allow zero.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -146,7 +146,7 @@ def _ends(
     slope: Slope,
     best: Array,
     error: Array,
-    places: range | tuple[int, ...],
+    places: Sequence[int],
     confidence: float,
     *,
     half: bool = False,
@@ -167,9 +167,7 @@ def _ends(
     return ends[:, 0], ends[:, 1]
 
 
-def _least(
-    slope: Slope, start: Array, places: range | tuple[int, ...], held: int | None = None
-) -> float:
+def _least(slope: Slope, start: Array, places: Sequence[int], held: int | None = None) -> float:
     """Least value with one unknown held; ``places`` are at least zero."""
     limits: list[tuple[float | None, float | None]] = [(None, None)] * len(start)
     for place in places:
@@ -187,7 +185,7 @@ def _least(
     return float(found.fun)
 
 
-def _lifted(vector: Array, places: range | tuple[int, ...]) -> Array:
+def _lifted(vector: Array, places: Sequence[int]) -> Array:
     """A start away from zero deviations, where every likelihood is flat and a search would rest."""
     start = vector.copy()
     for at in places:
