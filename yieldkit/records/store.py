@@ -27,7 +27,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from yieldkit.errors import CrewError
-from yieldkit.records.parsed import PARSED, Parsed
+from yieldkit.records.parsed import Parsed
 
 if TYPE_CHECKING:
     import numpy as np
@@ -183,24 +183,13 @@ class Store:
 
     def keep_parsed(self, key: str, parsed: Parsed) -> None:
         """Keep a file's typed rows under ``key``, as a whole or not at all."""
-        import pyarrow.parquet as pq
-
         place = self.root / "parsed" / key
         if place.exists():
             return
         part = Path(tempfile.mkdtemp(dir=place.parent, prefix=".part-"))
         reached("parsed begun")
         for name, rows in (("rows", parsed.rows), ("refused", parsed.refused)):
-            if name == "refused" and not rows.num_rows:
-                continue
-            pq.write_table(
-                rows,
-                part / f"{name}.parquet",
-                compression="zstd",
-                use_dictionary=_words(rows),
-                write_statistics=False,
-            )
-            flush(part / f"{name}.parquet")
+            _write_coded(rows, part / f"{name}.arrow")
             reached(f"parsed {name}")
         about = {
             "layout": parsed.layout,
@@ -224,28 +213,16 @@ class Store:
         With ``coded``, text comes as a dictionary of the words that a column holds, and without
         the time as written, from which nothing is derived.
         """
-        import pyarrow.parquet as pq
-
-        from yieldkit.records.parsing import REFUSED_SCHEMA
-
         place = self.root / "parsed" / key
         if not (place / "about.json").exists():
             return None
         about = json.loads((place / "about.json").read_text("utf-8"))
-        columns, text = None, None
-        if coded:
-            mine = PARSED[about["table"]].columns
-            columns = [c.name for c in mine if c.name != "when_text"]
-            text = [c.name for c in mine if c.kind == "text" and c.name != "fingerprint"]
-        rows = pq.ParquetFile(place / "rows.parquet", read_dictionary=text)
-        refused = place / "refused.parquet"
+        rows = _read_coded(place / "rows.arrow", but="when_text" if coded else "")
         return Parsed(
             layout=about["layout"],
             table=about["table"],
-            rows=rows.read(columns=columns, use_threads=False),
-            refused=pq.ParquetFile(refused).read(use_threads=False)
-            if refused.exists()
-            else REFUSED_SCHEMA.empty_table(),
+            rows=rows if coded else _plain_text(rows),
+            refused=_plain_text(_read_coded(place / "refused.arrow")),
             data_rows=about["data_rows"],
             furniture={k: _revived(v) for k, v in about["furniture"].items()},
         )
@@ -291,6 +268,51 @@ class Store:
             shutil.rmtree(before)
         reached("swept")
         return number
+
+
+def _write_coded(rows: pa.Table, path: Path) -> None:
+    """Write typed rows in Arrow's file format, text but the fingerprint as a dictionary."""
+    import pyarrow as pa
+
+    columns = {
+        field.name: rows[field.name].combine_chunks().dictionary_encode()
+        if pa.types.is_string(field.type) and field.name != "fingerprint"
+        else rows[field.name]
+        for field in rows.schema
+    }
+    coded = pa.table(columns)
+    options = pa.ipc.IpcWriteOptions(compression="lz4", use_threads=False)
+    with (
+        pa.OSFile(str(path), "wb") as sink,
+        pa.ipc.new_file(sink, coded.schema, options=options) as file,
+    ):
+        file.write_table(coded)
+    flush(path)
+
+
+def _read_coded(path: Path, but: str = "") -> pa.Table:
+    """Read what ``_write_coded`` wrote, without the column ``but``."""
+    import pyarrow as pa
+
+    with pa.OSFile(str(path)) as source:
+        schema = pa.ipc.open_file(source).schema
+        wanted = [at for at, name in enumerate(schema.names) if name != but]
+        options = pa.ipc.IpcReadOptions(included_fields=wanted, use_threads=False)
+        return pa.ipc.open_file(source, options=options).read_all()
+
+
+def _plain_text(rows: pa.Table) -> pa.Table:
+    """Rows with their coded text written out."""
+    import pyarrow as pa
+
+    return rows.cast(
+        pa.schema(
+            [
+                pa.field(one.name, pa.string() if pa.types.is_dictionary(one.type) else one.type)
+                for one in rows.schema
+            ]
+        )
+    )
 
 
 def _write_table(folder: Path, name: str, table: pa.Table, before: Path) -> None:
