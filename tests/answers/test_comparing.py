@@ -115,6 +115,10 @@ def test_a_period_whose_tests_are_out_is_not_called_worse():
     assert (row["verdict"], row["waiting"], row["waiting_against"]) == ("cannot tell", 100, 0)
     assert row["high"] < 0
     assert "100 positions still wait, and failures show before passes" in str(found)
+    late["splicer"] = np.where(late["first_date"] == pd.Timestamp("2026-03-02"), "S1", "S2")
+    assert "luck, or tests still out (up to 100 positions of a group)" in str(
+        compare_groups(late, by="splicer")
+    )
 
 
 def test_unknown_group_is_refused():

@@ -89,6 +89,9 @@ def compare_groups(
     )
     if not findings:
         values = {"by": by, "comparisons": len(pairs), "n": int(made["positions"].sum())}
+        apart = [row for row in rows if not row["low"] <= 0 <= row["high"]]
+        out = [row["waiting" if row["difference"] < 0 else "waiting_against"] for row in apart]
+        values["waiting"] = max(out, default=0)
         findings = (Finding("groups_alike", values, "cannot tell"),)
     return Result(table=table, findings=findings, confidence=confidence, as_of=as_of)
 

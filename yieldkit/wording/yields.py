@@ -91,7 +91,7 @@ def _groups_compared(values: Mapping[str, Any]) -> str:
             f"Cannot tell {names} apart: difference {values['difference']:+.1f} points ({between})"
         )
         if not values["low"] <= 0 <= values["high"]:
-            waits = values["waiting"] + values["waiting_against"]
+            waits = values["waiting" if values["difference"] < 0 else "waiting_against"]
             said += f"; {count(waits, 'position')} still wait, and failures show before passes"
         elif values["n_more"] == values["n_more"]:
             said += f"; about {count(values['n_more'], 'more position')} in each would"
@@ -104,9 +104,12 @@ def _groups_compared(values: Mapping[str, Any]) -> str:
 
 
 def _groups_alike(values: Mapping[str, Any]) -> str:
+    why = "luck"
+    if values["waiting"]:
+        why += f", or tests still out (up to {count(values['waiting'], 'position')} of a group)"
     return (
         f"Cannot tell any of them from the others ({values['comparisons']} compared,"
-        f" {count(values['n'], 'position')}); the differences could all be luck."
+        f" {count(values['n'], 'position')}); the differences could all be {why}."
     )
 
 
