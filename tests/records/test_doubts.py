@@ -79,6 +79,21 @@ def test_a_guess_applied_by_rule_is_listed_and_an_unknown_name_is_open():
     assert found["technician", "M"].state == "open"
 
 
+def test_a_shortened_name_is_suggested_and_not_applied():
+    people = [
+        {"code": "T01", "name": "Maija Niemi"},
+        {"code": "T02", "name": "Mikko Niemi"},
+        {"code": "T03"},
+    ]
+    rows = [
+        arc(f"2026-11-16 08:0{n}", f"P01/{n}", who=who, counter=n)
+        for n, who in enumerate(("Maija", "M", "M. Niemi", "Äijä", "maija niemi"), start=1)
+    ]
+    found = doubts(PLAN, made("a.csv", "attempts", rows), settings=crew(people=people))
+    told = {key: doubt.suggested for (kind, key), doubt in found.items() if kind == "technician"}
+    assert told == {"Maija": "T01", "M": "T01; T02", "M. Niemi": "T01; T02", "Äijä": ""}
+
+
 def test_a_spelling_says_in_how_many_rows_it_stands(filled):
     found = open_crew(filled).doubts().set_index("key")
     assert found.loc["Maija", "rows"] == 8

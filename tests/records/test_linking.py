@@ -183,6 +183,27 @@ def test_settings_beat_the_leads_decision():
     assert (found.meaning, found.how) == ("T02", "alias")
 
 
+@pytest.mark.parametrize("written", ["Maija Virtanen", "maija virtanen", "MAIJA  VIRTANEN."])
+def test_an_alias_holds_for_the_same_words_in_another_form(written):
+    found = resolve(
+        "technician", {written: 1}, known=["T01"], aliases={"Maija Virtanen": "T01"}, closed=True
+    )[written]
+    assert (found.meaning, found.how) == ("T01", "alias")
+
+
+def test_an_alias_in_another_form_does_not_take_a_listed_code():
+    found = resolve("technician", {"T01": 1}, known=["T01"], aliases={"T-1": "T02"})["T01"]
+    assert (found.meaning, found.how) == ("T01", "exact")
+
+
+def test_two_decisions_on_one_form_hold_for_their_own_spelling_alone():
+    said = {"Maija": "T01", "MAIJA": "T02"}
+    found = resolve(
+        "technician", {"maija": 1, "MAIJA": 1}, known=["T01"], decided=said, closed=True
+    )
+    assert (found["maija"].meaning, found["MAIJA"].meaning) == (None, "T02")
+
+
 def test_the_kit_sheet_is_the_list_where_the_settings_name_nobody():
     rows = [arc("2026-11-16 08:00", "P03/01", who="Tech 1")]
     tables = derived(made("a.csv", "attempts", rows), made("k.csv", "kit_use", [kit("2026-11-16")]))

@@ -17,7 +17,9 @@ from yieldkit.errors import CrewError
 from yieldkit.records.clocks import UNTOLD
 from yieldkit.records.deriving import Decided, Derived
 from yieldkit.records.dies import die_differs
+from yieldkit.records.spelling import Meaning
 from yieldkit.records.tables import CAUSES, ERRORS, FIRST_PASS, STEPS
+from yieldkit.records.words import plain
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -107,7 +109,8 @@ def _spellings(derived: Derived, crew: Crew) -> Iterator[Doubt]:
     for found in derived.meanings:
         if found.how not in _HOW or (found.how == "new" and not _listed(crew, found.kind)):
             continue
-        suggested = found.meaning or "; ".join(found.candidates[:6])
+        candidates = found.candidates or _by_name(crew, found)
+        suggested = found.meaning or "; ".join(candidates[:6])
         yield Doubt(
             found.kind,
             found.written,
@@ -115,8 +118,21 @@ def _spellings(derived: Derived, crew: Crew) -> Iterator[Doubt]:
             suggested,
             _HOW[found.how],
             rows=found.rows,
-            choices=_codes(crew, found.kind, found.candidates),
+            choices=_codes(crew, found.kind, candidates),
         )
+
+
+def _by_name(crew: Crew, found: Meaning) -> tuple[str, ...]:
+    """Codes of persons whose name in the settings a spelling may shorten."""
+    if found.kind != "technician" or found.how != "unknown":
+        return ()
+    parts = plain(found.written).replace(".", " ").split()
+    likely = []
+    for person in crew.people:
+        names = plain(person.name).replace(".", " ").split()
+        if parts and names and all(any(n.startswith(part) for n in names) for part in parts):
+            likely.append(person.code)
+    return tuple(likely)
 
 
 def _listed(crew: Crew, kind: str) -> bool:

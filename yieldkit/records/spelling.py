@@ -20,6 +20,8 @@ How = Literal["exact", "normalised", "alias", "decision", "rule", "new", "unknow
 """How a spelling got its meaning. ``new``: no list names it, its own form is the code;
 ``unknown``: a list exists and it fits none or several."""
 
+Said = tuple[tuple[How, Mapping[str, str], Mapping[tuple[str, ...], str]], ...]
+"""Aliases and decisions: how, meaning of each spelling, meaning of each form."""
 _TOKEN = re.compile(r"[^\W\d_]+|\d+")
 _CODE = re.compile(r"^[^\W\d_]{1,3}[-_ ./]?\d{1,5}$")
 _CONTROL = re.compile(r"[\x00-\x1f\x7f]")
@@ -100,11 +102,13 @@ def resolve(
     for code in listed:
         by_tokens[tokens(code)].append(code)
     forms = _usual_forms(written)
+    said: Said = (
+        ("alias", aliases or {}, _by_form(aliases or {})),
+        ("decision", decided or {}, _by_form(decided or {})),
+    )
     return {
         text: replace(
-            _meaning(
-                kind, text, listed, by_tokens, forms, aliases or {}, decided or {}, guess, closed
-            ),
+            _meaning(kind, text, listed, by_tokens, forms, said, guess, closed),
             rows=rows,
         )
         for text, rows in written.items()
@@ -120,22 +124,29 @@ def _usual_forms(written: Mapping[str, int]) -> dict[tuple[str, ...], str]:
     return {key: min(found, key=lambda form: (-found[form], form)) for key, found in counts.items()}
 
 
+def _by_form(said: Mapping[str, str]) -> dict[tuple[str, ...], str]:
+    """Meanings by form alone, where all spellings of a form mean the same."""
+    forms: dict[tuple[str, ...], set[str]] = defaultdict(set)
+    for text, meaning in said.items():
+        forms[tokens(text)].add(meaning)
+    return {key: next(iter(found)) for key, found in forms.items() if key and len(found) == 1}
+
+
 def _meaning(
     kind: str,
     text: str,
     listed: list[str],
     by_tokens: Mapping[tuple[str, ...], list[str]],
     forms: Mapping[tuple[str, ...], str],
-    aliases: Mapping[str, str],
-    decided: Mapping[str, str],
+    said: Said,
     guess: bool,
     closed: bool,
 ) -> Meaning:
-    for source, how in ((aliases, "alias"), (decided, "decision")):
-        for form in (text, clean(text)):
-            if form in source:
-                return Meaning(kind, text, source[form], how)  # type: ignore[arg-type]
     key = tokens(text)
+    for how, exact, _ in said:
+        for form in (text, clean(text)):
+            if form in exact:
+                return Meaning(kind, text, exact[form], how)
     if not key or text.startswith(NOT_NAMED):
         return Meaning(kind, text, None, "unknown", tuple(listed) if key else ())
     same = by_tokens.get(key, [])
@@ -144,6 +155,9 @@ def _meaning(
     if len(same) > 1:
         how_exact: How = "exact" if text in same else "unknown"
         return Meaning(kind, text, text if text in same else None, how_exact, tuple(same))
+    for how, _, by_form in said:
+        if key in by_form:
+            return Meaning(kind, text, by_form[key], how)
     near = tuple(code for code in listed if _may_mean(key, tokens(code)))
     if guess and len(near) == 1:
         return Meaning(kind, text, near[0], "rule", near)
