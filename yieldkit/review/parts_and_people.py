@@ -7,12 +7,12 @@ from typing import Any
 
 import pandas as pd
 
+from yieldkit.answers.comparing import compare_periods
 from yieldkit.answers.doubts import what_came_in
 from yieldkit.answers.hidden import hidden_failures
 from yieldkit.answers.result import Finding
 from yieldkit.answers.rework import cost_of_rework
 from yieldkit.answers.yields import first_pass_table
-from yieldkit.methods.proportions import difference
 from yieldkit.review import shown
 from yieldkit.review.asked import Asked, Part
 from yieldkit.review.model import Section, Shown
@@ -94,24 +94,17 @@ def _followed(asked: Asked, row: dict[Any, Any]) -> tuple[Finding, dict[str, Any
     for name, side in (("before", before), ("after", after)):
         values |= {name: side["yield"], f"{name}_low": side["low"], f"{name}_high": side["high"]}
         values[f"{name}_n"] = side["n"]
-    values["verdict"] = _verdict(before, after, asked.confidence)
+    found = compare_periods(
+        own,
+        before=(when - BEFORE, when - timedelta(days=1)),
+        after=(when, asked.last),
+        confidence=asked.confidence,
+    ).table.iloc[0]
+    values |= {name: found[name] for name in ("verdict", "waiting")}
     if not before["n"] or not after["n"]:
         return Finding("page_decision_noted", values, "cannot tell"), values
     severity = {"better": "fine", "worse": "watch", "cannot tell": "cannot tell"}
     return Finding("page_decision_followed", values, severity[values["verdict"]]), values  # type: ignore[arg-type]
-
-
-def _verdict(before: dict[str, float], after: dict[str, float], confidence: float) -> str:
-    if not before["n"] or not after["n"]:
-        return "cannot tell"
-    gap = difference(
-        (after["first_pass"], before["first_pass"]),
-        (after["n"], before["n"]),
-        confidence=confidence,
-    )
-    if gap.low > 0:
-        return "better"
-    return "worse" if gap.high < 0 else "cannot tell"
 
 
 def parts(asked: Asked) -> Part:

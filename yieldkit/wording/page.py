@@ -528,10 +528,14 @@ def _decision_followed(values: Mapping[str, Any]) -> str:
         "worse": "It did not help; the figure fell",
         "cannot tell": "Cannot tell yet whether it helped",
     }[values["verdict"]]
-    return (
+    said = (
         f"{values['decision']} ({values['unit']}, {values['date']}). {verdict}: first pass"
-        f" {before}, n {values['before_n']}) before, {after}, n {values['after_n']}) after."
+        f" {before}, n {values['before_n']}) before, {after}, n {values['after_n']}) after"
     )
+    waits = values["waiting"] if values["verdict"] == "cannot tell" else 0
+    if waits:
+        said += f"; {count(waits, 'joint')} made since still {'waits' if waits == 1 else 'wait'}"
+    return f"{said}."
 
 
 def _decision_noted(values: Mapping[str, Any]) -> str:
