@@ -14,10 +14,12 @@ alike, and the Monte Carlo error says so.
 
 from __future__ import annotations
 
+import hashlib
 import os
+import pickle
 import sys
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from multiprocessing import get_context
 from pathlib import Path
@@ -30,6 +32,8 @@ from yieldkit.simulate import CrewPlan
 
 DOCS = Path(__file__).parents[2] / "docs" / "methods"
 Claim = Callable[[CrewPlan, int], list[dict[str, Any]]]
+KEEP_EVERY = 100
+"""Crews after which a study that keeps its outcomes writes them."""
 THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
 
@@ -72,26 +76,53 @@ def run_study(
     """
     tasks = [(name, plan, s) for name, plan in plans.items() for s in crew_seeds(seed, crews)]
     processes = processes or int(os.environ.get("STUDY_PROCESSES", 0)) or os.cpu_count() or 1
-    found: dict[int, list[dict[str, Any]]] = {}
+    keep = _kept_at(claim, plans, seed)
+    kept: dict[tuple[str, int], list[dict[str, Any]]] = {}
+    if keep is not None and keep.exists():
+        kept = pickle.loads(keep.read_bytes())
+    todo = [task for task in tasks if (task[0], task[2]) not in kept]
     begun = time.monotonic()
-    if processes == 1:
-        for i, (_, plan, s) in enumerate(tasks):
-            found[i] = claim(plan, s)
-            _tell(claim, i + 1, len(tasks), begun, progress)
-    else:
-        for name in THREADS:
-            os.environ.setdefault(name, "1")
-        with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
-            jobs = {pool.submit(claim, plan, s): i for i, (_, plan, s) in enumerate(tasks)}
-            for done, job in enumerate(as_completed(jobs), start=1):
-                found[jobs[job]] = job.result()
-                _tell(claim, done, len(tasks), begun, progress)
+    for done, (task, outcomes) in enumerate(_judged(claim, todo, processes), start=1):
+        kept[task[0], task[2]] = outcomes
+        last = done == len(todo)
+        if keep is not None and (last or done % KEEP_EVERY == 0):
+            keep.with_suffix(".new").write_bytes(pickle.dumps(kept))
+            keep.with_suffix(".new").replace(keep)
+        _tell(claim, done, len(todo), begun, progress)
     rows = [
-        {"crew": name, "seed": s} | outcome
-        for i, (name, _, s) in enumerate(tasks)
-        for outcome in found[i]
+        {"crew": name, "seed": s} | outcome for name, _, s in tasks for outcome in kept[name, s]
     ]
     return pd.DataFrame(rows)
+
+
+def _kept_at(claim: Claim, plans: Mapping[str, CrewPlan], seed: int) -> Path | None:
+    """File of the outcomes so far, where ``STUDY_KEEP`` names a folder for them."""
+    if "STUDY_KEEP" not in os.environ:
+        return None
+    folder = Path(os.environ["STUDY_KEEP"])
+    folder.mkdir(parents=True, exist_ok=True)
+    name = getattr(claim, "__name__", "study")
+    of = hashlib.sha256(repr(sorted(plans.items())).encode()).hexdigest()[:12]
+    return folder / f"{name}-{seed}-{of}.pickle"
+
+
+Task = tuple[str, CrewPlan, int]
+
+
+def _judged(
+    claim: Claim, tasks: Sequence[Task], processes: int
+) -> Iterator[tuple[Task, list[dict[str, Any]]]]:
+    """Each task with its outcomes, as they come."""
+    if processes == 1:
+        for task in tasks:
+            yield task, claim(task[1], task[2])
+        return
+    for name in THREADS:
+        os.environ.setdefault(name, "1")
+    with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
+        jobs = {pool.submit(claim, plan, s): (name, plan, s) for name, plan, s in tasks}
+        for job in as_completed(jobs):
+            yield jobs[job], job.result()
 
 
 def _tell(claim: Claim, done: int, total: int, begun: float, progress: bool) -> None:

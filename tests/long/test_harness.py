@@ -45,6 +45,21 @@ def test_each_study_runs_on_a_handful_of_crews(claim, capsys):
     assert "2 of 2 crews" in capsys.readouterr().err
 
 
+def _counted(plan, seed):
+    with plan.open("a") as told:
+        told.write("one\n")
+    return [{"what": seed}]
+
+
+def test_a_study_that_was_stopped_goes_on_where_it_was(tmp_path, monkeypatch):
+    monkeypatch.setenv("STUDY_KEEP", str(tmp_path / "kept"))
+    plan = tmp_path / "told"
+    first = run_study(_counted, {"a": plan}, crews=3, seed=5, processes=1, progress=False)
+    more = run_study(_counted, {"a": plan}, crews=5, seed=5, processes=1, progress=False)
+    assert len(plan.read_text().split()) == 5
+    pd.testing.assert_frame_equal(more.iloc[:3], first)
+
+
 def test_smoke_fitting_crew_is_covered_and_files_account():
     one = {"misspecified": SMALL["misspecified"]}
     rows = run_study(claims.files_account, one, crews=1, seed=2, processes=1, progress=False)
