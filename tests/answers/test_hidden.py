@@ -56,6 +56,14 @@ def test_a_counter_that_wraps_round_hides_nothing_at_the_wrap():
     assert found_by(result, "counter").loc["SP-01", "most_hidden"] == 0
 
 
+def test_numbers_lost_after_a_restart_count():
+    rows = [arc(f"2026-11-16 08:{n:02d}:07", f"P01/{n}", counter=n) for n in range(1, 12)]
+    rows += [arc(f"2026-11-20 08:{n:02d}:07", f"P02/{n}", counter=n) for n in range(4, 12)]
+    made_of = derived(made("plan.csv", "planned", [panel(12)]), made("a.csv", "attempts", rows))
+    result = hidden_failures(made_of["attempts"], made_of["positions"], NO_STOCK, crew=crew())
+    assert found_by(result, "counter").loc["SP-01", "most_hidden"] == 3  # 1, 2 and 3
+
+
 def test_bodies_drawn_beyond_those_accounted_for():
     made_of = tables([1, 2, 3, 4])
     moves = stock_of(

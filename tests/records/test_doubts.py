@@ -130,6 +130,25 @@ def test_held_rows_repaired_clocks_and_numbers_in_no_file_are_listed():
     assert gap.rows == 1
 
 
+@pytest.mark.parametrize(
+    "first, again, told",
+    [
+        (range(8, 20), range(1, 12), "started again at 1 after 19: how many came after 19 is not"),
+        (range(8, 20), range(5, 16), "started again at 5 after 19: 4 numbers before it in no file"),
+        (range(9990, 10000), range(0, 12), None),  # a counter of four digits that went round
+        (range(9990, 10000), range(4, 16), "started again at 4 after 9999: 3 numbers before it"),
+        (range(8, 20), range(20, 31), None),
+    ],
+)
+def test_a_counter_that_starts_again_says_what_is_not_known(first, again, told):
+    days = [(n, f"2026-11-16 08:{at:02d}") for at, n in enumerate(first)]
+    days += [(n, f"2026-11-20 08:{at:02d}") for at, n in enumerate(again)]
+    found = doubts(made("a.csv", "attempts", [arc(day, f"P01/{n}", counter=n) for n, day in days]))
+    said = [doubt.found for (kind, _), doubt in found.items() if kind == "counter gap"]
+    assert len(said) == (told is not None)
+    assert all(told in one for one in said)
+
+
 def test_a_number_on_a_refused_row_is_no_gap(folder_of_a_crew):  # noqa: F811
     lines = export(range(1, 31)).splitlines()
     lines[5] = lines[5].replace("0.03", "99")  # number 5 is refused, yet readable

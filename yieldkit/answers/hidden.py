@@ -10,6 +10,7 @@ import pandas as pd
 
 from yieldkit.answers.result import Finding, Result
 from yieldkit.crew import Crew
+from yieldkit.records.counters import SMALL_START
 from yieldkit.records.tables import UNKNOWN, require_columns
 
 COLUMNS = ["by", "group", "available", "since", "until", "expected", "held", "most_hidden"]
@@ -88,6 +89,8 @@ def _by_counter(attempts: pd.DataFrame) -> Iterator[dict[str, Any]]:
             yield row | {"available": False}
             continue
         spans = numbered.groupby(["serial", "epoch"])["counter"].agg(["min", "max", "nunique"])
+        again = (spans.index.get_level_values("epoch") > 0) & (spans["min"] <= SMALL_START)
+        spans["min"] = spans["min"].where(~again, spans["min"].clip(upper=1))  # begins at 0 or 1
         expected = int((spans["max"] - spans["min"] + 1).sum())
         held = int(spans["nunique"].sum())
         yield row | {

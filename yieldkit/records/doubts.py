@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from yieldkit.crew import Crew
 from yieldkit.errors import CrewError
 from yieldkit.records.clocks import UNTOLD
+from yieldkit.records.counters import SMALL_START
 from yieldkit.records.deriving import Decided, Derived
 from yieldkit.records.dies import die_differs
 from yieldkit.records.spelling import Meaning
@@ -287,7 +288,37 @@ def _refused(derived: Derived) -> Iterator[Doubt]:
         )
 
 
+def _restarts(derived: Derived) -> Iterator[Doubt]:
+    """Counters that started again: how many records lie between is known in part only."""
+    before: dict[str, Any] = {}
+    for row in sorted(
+        derived.unsettled.get("gap", []), key=lambda row: (row["serial"], row["epoch"])
+    ):
+        last = before.get(row["serial"])
+        before[row["serial"]] = row
+        lacking = row["first"] - 1 if 1 < row["first"] <= SMALL_START else 0
+        if last is None or not (lacking or not _full(last["last"])):
+            continue
+        after = f"{lacking} numbers before it in no file; " if lacking else ""
+        yield Doubt(
+            "counter gap",
+            f"{row['serial']}|{row['epoch']}|again|{row['first']}|{last['last']}",
+            f"{row['splicer']}: started again at {row['first']} after {last['last']}: {after}how"
+            f" many came after {last['last']} is not known",
+            "arcs that the records may not hold; download the whole memory before a repair",
+            NOTED,
+            rows=lacking,
+            choices=FIXED["counter gap"],
+        )
+
+
+def _full(number: int) -> bool:
+    """Whether a counter seems to have gone round: all nines, or a full binary number."""
+    return set(str(number)) == {"9"} or number > 200 and (number + 1) & number == 0
+
+
 def _gaps(derived: Derived) -> Iterator[Doubt]:
+    yield from _restarts(derived)
     for row in derived.unsettled.get("gap", []):
         if row["not_held"]:
             yield Doubt(
