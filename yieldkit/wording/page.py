@@ -39,7 +39,8 @@ SECTIONS: dict[str, tuple[str, str]] = {
     ),
     "decisions": (
         "Decisions taken, and whether they helped",
-        "First-pass yield of the unit before and after each decision of the last weeks.",
+        "First-pass yield of the unit before and after each decision of the last weeks. A unit that"
+        " was picked for its bad weeks mostly looks better afterwards, whatever was done.",
     ),
     "parts": (
         "Parts and hours",
