@@ -158,6 +158,32 @@ def test_a_pointer_damaged_from_outside_loses_nothing(two_weeks):
     assert len(contents(folder)[0]) == 2
 
 
+@pytest.mark.parametrize("how", ["gone", "changed"])
+def test_kept_bytes_that_are_not_as_they_came_stop_a_rebuild(two_weeks, how):
+    folder, _ = two_weeks
+    ingest(folder)
+    before = contents(folder)
+    for path in (folder / "inbox").iterdir():
+        path.unlink()
+    kept = sorted((folder / "store" / "raw").iterdir())[0]
+    data = kept.read_bytes()
+    kept.unlink() if how == "gone" else kept.write_bytes(data.replace(b"0.03", b"0.01"))
+    with pytest.raises(CrewError, match=rf"\.csv \(store/raw/.*{how}"):
+        ingest(folder, again=True)
+    assert contents(folder) == before
+    kept.write_bytes(data)
+    ingest(folder, again=True)
+    assert contents(folder)[1] == before[1]
+
+
+def test_a_state_damaged_from_outside_is_one_sentence(two_weeks):
+    folder, _ = two_weeks
+    ingest(folder)
+    (Store(folder).generation() / "state.json").write_text("{", "utf-8")
+    with pytest.raises(CrewError, match="list of files and decisions cannot be read"):
+        ingest(folder)
+
+
 def test_names_with_dots_slashes_or_markup_stay_inside_the_store(two_weeks):
     folder, _ = two_weeks
     outside = sorted(path.name for path in folder.parent.iterdir())

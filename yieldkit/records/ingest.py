@@ -418,7 +418,10 @@ def _read(
     if entry.looked == known.signature and not again:
         return entry
     tell(f"reading {entry.file} ({number} of {total})")
-    data = store.raw(entry.sha256)
+    try:
+        data = store.raw(entry.sha256)
+    except CrewError as error:
+        raise replace(error, file=f"{entry.file} ({error.file})") from None
     try:
         layout = choose_layout(data, entry.file, known.layouts)
         key = known.key(entry, layout)

@@ -162,7 +162,15 @@ class Store:
         path = self.generation() / "state.json"
         if not path.exists():
             return {"files": [], "repairs": [], "history": []}
-        found: dict[str, Any] = json.loads(path.read_text("utf-8"))
+        try:
+            found: dict[str, Any] = json.loads(path.read_text("utf-8"))
+        except ValueError:
+            raise CrewError(
+                "the list of files and decisions cannot be read; it was changed from outside",
+                file=f"store/generations/{path.parent.name}/{path.name}",
+                remedy="Put it back from a copy of the folder, or move store/ away and take the"
+                " files in again.",
+            ) from None
         return found
 
     # -- bytes as they came ---------------------------------------------------------------------
@@ -176,8 +184,28 @@ class Store:
         return name
 
     def raw(self, sha256: str) -> bytes:
-        """Bytes of a file taken in."""
-        return (self.root / "raw" / sha256).read_bytes()
+        """Bytes of a file taken in.
+
+        Raises
+        ------
+        CrewError
+            If they are gone, or are no longer those that came.
+        """
+        path = self.root / "raw" / sha256
+        if not path.exists():
+            raise CrewError(
+                "the bytes kept of this file are gone",
+                file=f"store/raw/{sha256}",
+                remedy="Put the file as it came into inbox/ again, or withdraw it.",
+            )
+        data = path.read_bytes()
+        if digest(data) != sha256:
+            raise CrewError(
+                "the bytes kept of this file were changed after it came",
+                file=f"store/raw/{sha256}",
+                remedy="Delete them and put the file as it came into inbox/ again, or withdraw it.",
+            )
+        return data
 
     # -- typed rows of one file -----------------------------------------------------------------
 
