@@ -24,6 +24,7 @@ from yieldkit.records import (
     counters,
     duplicates,
     linking,
+    met_limits,
     others,
     places,
     positions,
@@ -157,8 +158,8 @@ def _derive(
     placed.register(con, "placed_attempts")
     _tests(con, crew)
     linking.link_rework(con, crew, decided.words)
-    linked = link_probable(con, placed, positions.estimate_limits(placed, crew), crew)
-    verdict = arcs.verdicts(linked, positions.estimate_limits(linked, crew))
+    linked = link_probable(con, placed, met_limits.estimate_limits(placed, crew), crew)
+    verdict = arcs.verdicts(linked, met_limits.estimate_limits(linked, crew))
     error = stacking.coded(shown.rows, "error")
     records = positions.Records(linked, verdict, arcs.at_positions(linked), error)
     positions.register(con, records)

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from yieldkit.crew import ALL, Crew, required_test
-from yieldkit.records.arcs import FAIL, GOOD, VERDICTS
-from yieldkit.records.places import LINKS, grouped
+from yieldkit.crew import Crew, required_test
+from yieldkit.records import first_pass, met_limits
+from yieldkit.records.arcs import VERDICTS
+from yieldkit.records.first_pass import ANSWERS, STATES, TOLD, Facts
+from yieldkit.records.places import LINKS
 from yieldkit.records.stacking import UNKNOWN
 from yieldkit.records.tables import CAUSES, DISPOSITIONS, STEPS
 
@@ -115,100 +117,6 @@ FROM body_use u LEFT JOIN (SELECT connector_type, count(DISTINCT test) AS tests 
     GROUP BY 1) q USING (connector_type)
 """
 
-TOLD = (
-    *("no: first arc", "no: later arc", "no: rework log", "no: test"),
-    *("unknown: no arc recorded", "unknown: place in doubt", "unknown: unlinked arc"),
-    *("unknown: unclear entry", "unknown: no verdict", "unknown: tests missing"),
-    *("yes: tests passed", "yes: first arc", "pending: tests"),
-)
-"""Answers to first pass of the termination, each with what decided it."""
-ANSWERS = ("yes", "no", "pending", "unknown")
-STATES = ("not started", "open", "accepted", "accepted as is", "given up")
-_CAUSE_OF_ERROR = {
-    **{"cleave angle": "cleave", "end face": "cleave", "dust": "contamination"},
-    **{"gap or offset": "arc or splicer", "arc": "arc or splicer"},
-    **{"bubble or neck": "arc or splicer", "proof test": "strip or nick"},
-}
-_BEFORE_TEST = np.timedelta64(75, "m")
-"""A test this long before the last arc can still be of it: clocks differ."""
-
-
-def limit_rows(
-    crew: Crew, combos: list[tuple[str | None, str, date | None]], quantity: str, nm: float | None
-) -> list[tuple[str | None, str, date | None, float, bool]]:
-    """The limit that one reading of a quantity meets, for each job, type and day that has one.
-
-    The job's own row comes before the type's, the newest row in force before older ones.
-    """
-    found = []
-    for job, kind, day in combos:
-        rows = [
-            row
-            for row in crew.limits_for(quantity, connector_type=kind, job=job or ALL)
-            if row.statistic == "each"
-            and row.after_tries == 0
-            and not row.listed
-            and (row.wavelength_nm is None or nm is None or row.wavelength_nm == nm)
-            and (row.from_date is None or (day is not None and row.from_date <= day))
-        ]
-        if rows:
-            best = min(
-                rows,
-                key=lambda row: (
-                    row.job == ALL,
-                    row.connector_type == ALL,
-                    -(row.from_date or date.min).toordinal(),
-                ),
-            )
-            found.append((job, kind, day, best.limit_db, best.at_least))
-    return found
-
-
-def estimate_limits(placed: Placed, crew: Crew) -> np.ndarray:
-    """Limit of each record's estimate by its job, type and day [dB]; NaN without one."""
-    days = sorted({row.from_date for row in crew.limits if row.from_date})
-    period = np.searchsorted(np.array(days, "datetime64[D]"), placed.day, side="right")
-    period = np.where(np.isnat(placed.day), -1, period)
-    width = np.int64(len(placed.words.texts) + 1)
-    packed = ((period + 1) * width + placed.job + 1) * width + placed.kind
-    group, distinct = grouped(packed)
-    limit = np.full(len(distinct), np.nan)
-    for at, one in enumerate(distinct.tolist()):
-        rest, kind = divmod(one, int(width))
-        number, job = divmod(rest, int(width))
-        day = None if number == 0 else days[number - 2] if number > 1 else date.min
-        combo = (placed.words.texts[job - 1] if job else None, placed.words.texts[kind], day)
-        for *_, limit_db, _ in limit_rows(crew, [combo], "estimated loss", None):
-            limit[at] = limit_db
-    return limit[group]
-
-
-def _fill(con: duckdb.DuckDBPyConnection, table: str, rows: list[tuple]) -> None:
-    if rows:
-        import pandas as pd
-
-        names = [found[0] for found in con.execute(f"DESCRIBE {table}").fetchall()]
-        con.register("fill_frame", pd.DataFrame(rows, columns=names))
-        con.execute(f"INSERT INTO {table} SELECT * FROM fill_frame")
-        con.unregister("fill_frame")
-
-
-def _test_limits(con: duckdb.DuckDBPyConnection, crew: Crew) -> None:
-    combos = con.execute(
-        "SELECT DISTINCT quantity, wavelength_nm, job, connector_type, date FROM tested"
-        " WHERE quantity <> 'end face' AND result = 'unknown' ORDER BY ALL"
-    ).fetchall()
-    con.execute(
-        "CREATE TABLE test_limits (job word, connector_type word, day DATE,"
-        " limit_db DOUBLE, at_least BOOLEAN, quantity VARCHAR, wavelength_nm DOUBLE)"
-    )
-    rows = [
-        (*row, quantity, nm)
-        for quantity, nm, job, kind, day in combos
-        for row in limit_rows(crew, [(job, kind, day)], quantity, nm)
-    ]
-    _fill(con, "test_limits", rows)
-
 
 def _types(con: duckdb.DuckDBPyConnection, placed: Placed, crew: Crew) -> None:
     """Required tests and bodies of each type that the records name."""
@@ -226,7 +134,7 @@ def _types(con: duckdb.DuckDBPyConnection, placed: Placed, crew: Crew) -> None:
         "CREATE TABLE required (connector_type word, test VARCHAR, quantity VARCHAR,"
         " wavelength_nm DOUBLE)"
     )
-    _fill(
+    met_limits.fill(
         con,
         "required",
         [
@@ -236,7 +144,7 @@ def _types(con: duckdb.DuckDBPyConnection, placed: Placed, crew: Crew) -> None:
         ],
     )
     con.execute("CREATE TABLE body_use (connector_type word, at_splice DOUBLE, after DOUBLE)")
-    _fill(
+    met_limits.fill(
         con,
         "body_use",
         [
@@ -274,16 +182,16 @@ def find_positions(
     """
     import pyarrow as pa
 
-    _test_limits(con, crew)
+    met_limits.reading_limits(con, crew)
     _types(con, records.placed, crew)
     con.execute(_TESTS)
     facts = _facts(con, records, crew, as_of, positions)
-    told = _termination(facts)
-    state = _state(facts)
+    told = first_pass.termination(facts)
+    state = first_pass.state(facts)
     accepted = state == STATES.index("accepted")
     done = accepted | (state == STATES.index("accepted as is"))
     when = np.where(np.isnat(facts.passed_when), facts.last_utc, facts.passed_when)
-    step, cause = _failed(facts, told, records)
+    step, cause = first_pass.failed(facts, told)
     first = facts.first
     day = _at(records.placed.day, first, np.datetime64("NaT"))
     words = records.placed.words
@@ -302,9 +210,9 @@ def find_positions(
         "rework_entries": pa.array(facts.rework_entries),
         "bodies": pa.array(facts.spent + np.where(done, facts.body_each, 0.0)),
         "rework_min": pa.array(minutes, mask=np.isnan(minutes)),
-        "first_pass_splice": _of(_splice(facts), ANSWERS),
+        "first_pass_splice": _of(first_pass.splice(facts), ANSWERS),
         "termination": _of(told, TOLD),
-        "first_pass_link": _of(_link(facts), ANSWERS),
+        "first_pass_link": _of(first_pass.link(facts), ANSWERS),
         "failed_step": _of(step, facts.steps),
         "failed_cause": _of(cause, facts.causes),
         "state": _of(state, STATES),
@@ -325,52 +233,6 @@ class Records:
     verdict: np.ndarray
     arcs: Arcs
     error: Coded
-
-
-@dataclass(frozen=True, eq=False)
-class _Facts:
-    """What is known of each position, one element each; texts are numbers, -1 for none."""
-
-    site: pa.Array
-    planned: np.ndarray
-    kind: np.ndarray
-    fibre_lot: np.ndarray
-    connector_lot: np.ndarray
-    first: np.ndarray
-    verdict: np.ndarray
-    arcs: np.ndarray
-    last_verdict: np.ndarray
-    last_day: np.ndarray
-    last_utc: np.ndarray
-    preparation_losses: np.ndarray
-    rework_entries: np.ndarray
-    rework_min: np.ndarray
-    against: np.ndarray
-    unclear: np.ndarray
-    entry_step: np.ndarray
-    entry_cause: np.ndarray
-    disposition: np.ndarray
-    last_logged: np.ndarray
-    first_step: np.ndarray
-    first_cause: np.ndarray
-    tested: np.ndarray
-    tested_at_all: np.ndarray
-    all_passed: np.ndarray
-    first_failed: np.ndarray
-    last_failed: np.ndarray
-    unforgiven: np.ndarray
-    passed_when: np.ndarray
-    passed_from: np.ndarray
-    doubtful: np.ndarray
-    misplaced: np.ndarray
-    late: np.ndarray
-    spent: np.ndarray
-    tests_wanted: np.ndarray
-    body_each: np.ndarray
-    link: np.ndarray
-    steps: list[str]
-    causes: list[str]
-    dispositions: list[str]
 
 
 def register(con: duckdb.DuckDBPyConnection, records: Records) -> None:
@@ -419,7 +281,7 @@ class _Rows:
 
 def _facts(
     con: duckdb.DuckDBPyConnection, records: Records, crew: Crew, as_of: datetime, positions: int
-) -> _Facts:
+) -> Facts:
     placed, arcs = records.placed, records.arcs
     nat = np.datetime64("NaT", "us")
     entries, first_entry, bodies, planned, tests, failed, tested_as = (
@@ -460,7 +322,7 @@ def _facts(
     for table in ("maybe_first", "mistyped"):
         chosen[table] = np.zeros(positions, dtype=bool)
         chosen[table][con.execute(f"SELECT pos FROM {table}").fetchnumpy()["pos"]] = True
-    return _Facts(
+    return Facts(
         site=_sites(planned, positions),
         planned=planned.has,
         kind=kind,
@@ -468,6 +330,7 @@ def _facts(
         connector_lot=planned.column("connector_lot", unknown),
         first=first,
         verdict=_at(records.verdict, first, -1),
+        error=_at(records.error.codes[placed.at], first, -1),
         arcs=count,
         last_verdict=_at(records.verdict, last, -1),
         last_day=_at(placed.day, last, np.datetime64("NaT")),
@@ -501,7 +364,13 @@ def _facts(
         steps=steps,
         causes=causes,
         dispositions=dispositions,
+        errors=records.error.words,
     )
+
+
+def _sites(planned: _Rows, positions: int) -> pa.DictionaryArray:
+    words: list[str] = []
+    return _of(planned.text("site", words), words)
 
 
 def _at(values: np.ndarray, where: np.ndarray, none: object) -> np.ndarray:
@@ -516,116 +385,3 @@ def _of(codes: np.ndarray, words: Sequence[str]) -> pa.DictionaryArray:
     return pa.DictionaryArray.from_arrays(
         pa.array(codes.astype(np.int32), mask=codes < 0), pa.array(words, pa.string())
     )
-
-
-def _case(cases: Sequence[tuple[np.ndarray, int]], otherwise: int) -> np.ndarray:
-    """The number of the first case that holds at each position."""
-    return np.select([case for case, _ in cases], [number for _, number in cases], otherwise)
-
-
-def _splice(facts: _Facts) -> np.ndarray:
-    """Whether the splice passed at first, by the first arc's verdict."""
-    yes, no, unknown = (ANSWERS.index(word) for word in ("yes", "no", "unknown"))
-    return _case(
-        [
-            (facts.arcs == 0, -1),
-            (facts.verdict == FAIL, no),
-            (facts.doubtful, unknown),
-            (facts.verdict == GOOD, yes),
-        ],
-        unknown,
-    )
-
-
-def _termination(facts: _Facts) -> np.ndarray:
-    """Whether the termination passed at first, and what tells so: the first that holds."""
-    none = facts.arcs == 0
-    untested = facts.tests_wanted == 0
-    cases = [
-        (facts.arcs > 0) & (facts.verdict == FAIL),
-        (facts.arcs > 1) & ~facts.misplaced,
-        facts.against > 0,
-        facts.unforgiven,
-        none,
-        facts.misplaced,
-        facts.doubtful,
-        facts.unclear > 0,
-        untested & (facts.verdict != GOOD),
-        ~facts.all_passed & ~untested & facts.late,
-        facts.all_passed,
-        untested,
-    ]
-    nothing = none & (facts.rework_entries == 0) & ~facts.tested
-    return _case([(nothing, -1), *zip(cases, range(len(cases)), strict=True)], len(cases))
-
-
-def _link(facts: _Facts) -> np.ndarray:
-    """Whether the first certification passed."""
-    yes, no, pending, unknown = range(4)
-    return _case(
-        [
-            ((facts.arcs == 0) & ~facts.tested, -1),
-            (facts.first_failed, no),
-            (facts.all_passed, yes),
-            ((facts.tests_wanted == 0) | facts.late, unknown),
-        ],
-        pending,
-    )
-
-
-def _state(facts: _Facts) -> np.ndarray:
-    """Where each position stands."""
-    untouched = (facts.arcs == 0) & (facts.rework_entries == 0) & ~facts.tested
-    untouched &= facts.preparation_losses == 0
-    day = np.where(np.isnat(facts.last_day), facts.last_logged, facts.last_day)
-    after = facts.last_logged >= day
-    said = {
-        word: (facts.disposition == facts.dispositions.index(word)) & after
-        for word in ("given up", "accepted as is")
-    }
-    passed = facts.all_passed & (
-        np.isnat(facts.last_utc)
-        | np.isnat(facts.passed_from)
-        | (facts.passed_from >= facts.last_utc - _BEFORE_TEST)
-    )
-    good = (facts.tests_wanted == 0) & (facts.last_verdict == GOOD) & ~facts.last_failed
-    return _case(
-        [
-            (untouched, STATES.index("not started")),
-            (said["given up"], STATES.index("given up")),
-            (said["accepted as is"], STATES.index("accepted as is")),
-            (passed | good, STATES.index("accepted")),
-        ],
-        STATES.index("open"),
-    )
-
-
-def _failed(facts: _Facts, told: np.ndarray, records: Records) -> tuple[np.ndarray, np.ndarray]:
-    """Step where the first attempt failed, and the suspected cause."""
-    failed = (told >= 0) & (told <= TOLD.index("no: test"))
-    step, cause = facts.steps.index, facts.causes.index
-    alone = facts.arcs <= 1
-    known = (facts.first_step >= 0) & ~np.isin(
-        facts.first_step, [step(word) for word in (UNKNOWN, "prepare", "cleave")]
-    )
-    error = _at(records.error.codes[records.placed.at], facts.first, -1)
-    word_of = [cause(_CAUSE_OF_ERROR.get(word, UNKNOWN)) for word in records.error.words]
-    by_error = np.array([*word_of, cause(UNKNOWN)], dtype=np.int32)[error]
-    of_test = (told == TOLD.index("no: test")) | facts.first_failed
-    of_step = np.select(
-        [~failed, facts.verdict == FAIL, known, of_test, (facts.entry_step >= 0) & alone],
-        [np.int32(-1), step("splice"), facts.first_step, step("test"), facts.entry_step],
-        step(UNKNOWN),
-    )
-    said = (facts.first_cause >= 0) & (facts.first_cause != cause(UNKNOWN))
-    of_cause = np.select(
-        [~failed, said, facts.verdict == FAIL, (facts.entry_cause >= 0) & alone],
-        [np.int32(-1), facts.first_cause, by_error, facts.entry_cause],
-        cause(UNKNOWN),
-    )
-    return of_step, of_cause
-
-
-def _sites(planned: _Rows, positions: int) -> pa.DictionaryArray:
-    words: list[str] = []
-    return _of(planned.text("site", words), words)
