@@ -142,6 +142,12 @@ class Equipment(_Row):
         None, gt=0, description="Greatest loss it can show [dB]; empty if none"
     )
 
+    def valid_on(self, day: date) -> bool:
+        """Whether the unit had this serial on a day."""
+        return (self.valid_from is None or self.valid_from <= day) and (
+            self.valid_to is None or day <= self.valid_to
+        )
+
 
 class ConnectorType(_Row):
     """One connector type, or ``splice`` for an ordinary splice."""
@@ -311,15 +317,14 @@ class Crew(_Row):
         return list(dict.fromkeys(row.unit for row in self.equipment if row.kind == kind))
 
     def unit_on(self, unit: str, when: date | None) -> Equipment | None:
-        """The row of a unit that is valid on a day; the last row where the day is not known."""
+        """The row of a unit that is valid on a day; the last row where the day is not known.
+
+        Of several, the one that became valid last: a new row ends the one before.
+        """
         rows = [row for row in self.equipment if row.unit == unit]
-        for row in rows:
-            if (
-                when is not None
-                and (row.valid_from is None or row.valid_from <= when)
-                and (row.valid_to is None or when <= row.valid_to)
-            ):
-                return row
+        valid = [row for row in rows if when is not None and row.valid_on(when)]
+        if valid:
+            return max(valid, key=lambda row: row.valid_from or date.min)
         return rows[-1] if rows else None
 
     def limits_for(

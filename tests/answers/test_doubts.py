@@ -62,6 +62,26 @@ def test_a_calibration_far_off_or_of_a_unit_gone_is_no_finding(tables):
     assert not {"calibration_overdue", "calibration_due"} & set(codes(result))
 
 
+def test_a_repaired_unit_is_judged_by_the_row_in_force(tables):
+    units = [
+        {"unit": "SP-01", "kind": "splicer", "serial": "A", "calibration_due": "2026-01-01"},
+        {"unit": "SP-01", "kind": "splicer", "serial": "B", "valid_from": "2026-06-01",
+         "calibration_due": "2027-06-01"},
+    ]  # fmt: skip
+    result = what_came_in(
+        tables["files"], tables["attempts"], crew=crew(equipment=units), as_of=AS_OF
+    )
+    assert not {"calibration_overdue", "calibration_due", "unit_not_valid"} & set(codes(result))
+
+
+def test_arcs_on_a_unit_outside_its_validity_are_a_finding(tables):
+    units = [{"unit": "SP-01", "kind": "splicer", "valid_to": "2026-10-31"}]
+    result = what_came_in(
+        tables["files"], tables["attempts"], crew=crew(equipment=units), as_of=AS_OF
+    )
+    assert codes(result)["unit_not_valid"].startswith("12 arcs on SP-01 between")
+
+
 def test_expired_lots_are_findings(tables):
     stock = pd.DataFrame(
         [

@@ -68,6 +68,7 @@ def what_came_in(
         *_clocks(attempts),
         *_open(doubts),
         *_due(crew, as_of),
+        *_out_of_validity(attempts, crew),
         *_expiry(stock, crew, as_of),
     ]
     order = ("decide", "watch", "cannot tell", "note", "fine")
@@ -127,12 +128,13 @@ def _open(doubts: pd.DataFrame | None) -> Iterator[Finding]:
 
 
 def _due(crew: Crew, as_of: pd.Timestamp | None) -> Iterator[Finding]:
-    """Units whose calibration is due or overdue, and serials used outside their validity."""
+    """Units whose calibration is due or overdue."""
     if as_of is None:
         return
     today = _today(as_of, crew)
     for row in crew.equipment:
-        if row.calibration_due is None or (row.valid_to is not None and row.valid_to < today):
+        in_force = row.valid_on(today) and crew.unit_on(row.unit, today) is row
+        if row.calibration_due is None or not in_force:
             continue
         days = (row.calibration_due - today).days
         if days < 0:
@@ -141,6 +143,23 @@ def _due(crew: Crew, as_of: pd.Timestamp | None) -> Iterator[Finding]:
         elif days <= DUE_SOON_DAYS:
             values = {"unit": row.unit, "due": row.calibration_due, "days": days}
             yield Finding("calibration_due", values, "watch")
+
+
+def _out_of_validity(attempts: pd.DataFrame, crew: Crew) -> Iterator[Finding]:
+    """Units used on days on which the settings list no serial for them."""
+    for kind in ("splicer", "cleaver", "heater"):
+        listed = {row.unit for row in crew.equipment if row.kind == kind}
+        used = attempts.loc[attempts[kind].isin(listed) & attempts["date"].notna(), [kind, "date"]]
+        days = used.assign(date=pd.to_datetime(used["date"])).value_counts()
+        found: dict[str, list[tuple[date, int]]] = {}
+        for (unit, stamp), n in days.items():
+            day = stamp.date()
+            if not any(row.valid_on(day) for row in crew.equipment if row.unit == unit):
+                found.setdefault(unit, []).append((day, n))
+        for unit, odd in sorted(found.items()):
+            first, last = min(odd)[0], max(odd)[0]
+            values = {"unit": unit, "n": sum(n for _, n in odd), "first": first, "last": last}
+            yield Finding("unit_not_valid", values, "watch")
 
 
 def _today(as_of: pd.Timestamp, crew: Crew) -> date:
