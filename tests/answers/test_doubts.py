@@ -79,7 +79,7 @@ def test_arcs_on_a_unit_outside_its_validity_are_a_finding(tables):
     result = what_came_in(
         tables["files"], tables["attempts"], crew=crew(equipment=units), as_of=AS_OF
     )
-    assert codes(result)["unit_not_valid"].startswith("12 arcs on SP-01 between")
+    assert codes(result)["unit_not_valid"].startswith("12 arcs on SP-01 from")
 
 
 def test_expired_lots_are_findings(tables):
