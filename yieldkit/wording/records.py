@@ -290,9 +290,9 @@ SENTENCES: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "calibration_overdue": _overdue,
     "calibration_due": _due,
     "unit_not_valid": lambda v: (
-        f"{count(v['n'], 'arc')} on {v['unit']} from {day(v['first'])} to {day(v['last'])}, days for"
-        " which the settings list no serial of it: mend its first or last day there, or the code on"
-        " the rows."
+        f"{count(v['n'], 'arc')} on {v['unit']} from {day(v['first'])} to {day(v['last'])}, days"
+        " for which the settings list no serial of it: mend its first or last day there, or the"
+        " code on the rows."
     ),
     "lot_expired": lambda v: (
         f"{_lot(v)} expired {day(v['until'])}, {count(v['days'], 'day')} ago. Take it out of use."
