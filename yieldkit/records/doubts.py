@@ -246,7 +246,9 @@ def _held(derived: Derived) -> Iterator[Doubt]:
             "held row",
             row["fingerprint"],
             row["differs"] or "",
-            f"counts now: {row['against_file']}, row {row['against_row']}",
+            f"counts now: {row['against_file']}, row {row['against_row']}"
+            if row["against_file"]
+            else "mend the row, or say in the settings what its words mean",
             OPEN,
             where=_where(row),
             choices=FIXED["held row"],

@@ -27,7 +27,7 @@ INBOX = "inbox"
 LAYOUTS = "layouts"
 LARGEST_FILE = 300_000_000
 """Bytes of the largest file that is read [bytes]."""
-DERIVING = 4
+DERIVING = 5
 """Grows whenever the same parsed files and settings would give other tables."""
 IGNORED = (".", "~$")
 """Beginnings of names that no person means: hidden files, a spreadsheet program's lock files."""

@@ -100,6 +100,13 @@ SELECT src, rn, job || '|' || pkey AS key,
     concat_ws(', ', connector_type, fibre_lot, connector_lot) AS said FROM planned_ports;
 """
 
+_PLANNED_NOWHERE = """
+INSERT INTO row_classes
+SELECT 'planned', src, rn, 'held', fingerprint, NULL, NULL,
+    'the line names no job or no port that can be told'
+FROM in_planned WHERE rn NOT IN (SELECT rn FROM planned_claims);
+"""
+
 _BY_FINGERPRINT = """
 INSERT INTO row_classes
 SELECT '{table}', src, rn, CASE WHEN row_number() OVER (PARTITION BY fingerprint ORDER BY rn)
@@ -151,6 +158,7 @@ def sort_lists(con: duckdb.DuckDBPyConnection) -> None:
     """Classes of planned positions, jobs, rework, tests, service, stock, checks, decisions."""
     con.execute(_PLANNED)
     con.execute(_FIRST_COUNTS.format(table="planned", claims="planned_claims"))
+    con.execute(_PLANNED_NOWHERE)
     con.execute(_JOBS)
     con.execute(_FIRST_COUNTS.format(table="jobs", claims="job_claims"))
     for table in ("rework", "service", "stock", "checks", "decisions"):

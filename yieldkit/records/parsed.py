@@ -14,7 +14,7 @@ from yieldkit.records.tables import CAUSES, DISPOSITIONS, ERRORS, QUANTITIES, ST
 if TYPE_CHECKING:
     import pyarrow as pa
 
-VERSION = 7
+VERSION = 8
 """Grows whenever the same bytes and layout would be typed differently."""
 NOT_NAMED = "machine not named: "
 """Beginning of the spelling of a machine that a part of a file leaves open; a doubt, no code."""

@@ -50,7 +50,7 @@ NEEDED = {
     "rework": (("when",), ("place", "panel", "port", "job", "cause", "disposition", "step")),
     "measurements": (("place", "panel", "port", "when"),),
     "kit_use": (("when",), ("technician",)),
-    "planned": (("panel", "port", "place", "ports"),),
+    "planned": (("job",), ("port", "place", "ports")),
     "jobs": (("job",),),
     "service": (("when",), ("unit",)),
     "stock": (("part",), ("quantity",)),

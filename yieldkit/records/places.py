@@ -61,7 +61,7 @@ SELECT *, panel || '/' || port AS raw, keyed(panel || '/' || port) AS pkey FROM 
             THEN range(1, least(ports, 20000) + 1)::VARCHAR[]
             ELSE [coalesce(plain_port(port_text), plain_port(last_part(place_text)))] END) AS port
     FROM planned_lines
-) WHERE port IS NOT NULL AND job IS NOT NULL;
+) WHERE port <> '' AND job IS NOT NULL;
 CREATE TABLE planned_places AS
 SELECT *, sorted_key(pkey) AS skey,
     packed(panel) || lpad(port, greatest(2, length(port))::INTEGER, '0') AS ckey

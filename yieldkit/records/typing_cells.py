@@ -39,6 +39,7 @@ BOUNDS = {
     "rework_min": (0.0, 1440.0),
     "wavelength_nm": (400.0, 2000.0),
     "counter": (0.0, 1e9),
+    "ports": (1.0, 20_000.0),
 }
 """Least and greatest value that a column can hold (common practice; a layout's [bounds] win)."""
 _LENIENT = {"tries", "bodies", "sleeves", "rings", "cord_m", "rework_min", "ports", "planned"}

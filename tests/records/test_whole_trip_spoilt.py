@@ -1,0 +1,122 @@
+"""Spoilt copies of the sample's files all the way to the tables: no file stops the others."""
+
+import shutil
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import strategies as st
+
+from tests.records.made_files import arc, classes, derived, made, panel
+from tests.records.test_ingest import crew, put, tables  # noqa: F401
+from yieldkit.records.ingest import ingest
+
+ROOT = Path(__file__).parents[2]
+CREWS = [ROOT / "tests" / "crew_a", ROOT / "data" / "demo"]
+FILES = [
+    path
+    for folder in CREWS
+    for path in sorted((folder / "inbox").iterdir())
+    if path.suffix in (".csv", ".txt") and 0 < path.stat().st_size < 60_000
+]
+COUNTED = ("accepted", "duplicates", "held", "refused")
+EDITS = st.lists(
+    st.tuples(
+        st.sampled_from(["cut", "double", "put", "turn", "swap"]),
+        st.integers(0, 10**6),
+        st.integers(1, 300),
+        st.sampled_from(
+            [b'"', b";", b",", b"\n", b"\0", b"\xff", b"9" * 30, b"=1+1", b"../", b"-"]
+        ),
+    ),
+    min_size=1,
+    max_size=8,
+)
+
+
+def spoilt(data, edits):
+    for how, at, size, bits in edits:
+        at %= len(data) + 1
+        if how == "cut":
+            data = data[:at] + data[at + size :]
+        elif how == "double":
+            data = data[:at] + data[at : at + size] + data[at:]
+        elif how == "put":
+            data = data[:at] + bits + data[at:]
+        elif how == "turn":
+            data = data[:at] + data[at : at + size][::-1] + data[at + size :]
+        else:
+            lines = data.split(b"\n")
+            a, b = at % len(lines), size % len(lines)
+            lines[a], lines[b] = lines[b], lines[a]
+            data = b"\n".join(lines)
+    return data
+
+
+@settings(
+    max_examples=12,
+    deadline=None,
+    derandomize=True,
+    phases=[Phase.explicit, Phase.generate],
+    suppress_health_check=list(HealthCheck),
+)
+@given(
+    st.sampled_from(CREWS),
+    st.lists(st.tuples(st.integers(0, 99), EDITS), min_size=2, max_size=5),
+)
+def test_spoilt_files_end_in_tables_that_add_up(tmp_path_factory, home, chosen):
+    folder = tmp_path_factory.mktemp("crew") / "crew"
+    (folder / "inbox").mkdir(parents=True)
+    shutil.copytree(home / "layouts", folder / "layouts")
+    shutil.copy(home / "crew.toml", folder)
+    mine = [path for path in FILES if home in path.parents]
+    for number, (which, edits) in enumerate(chosen):
+        path = mine[which % len(mine)]
+        data = spoilt(path.read_bytes(), edits)
+        (folder / "inbox" / f"{number} {path.name}").write_bytes(data)
+    report = ingest(folder)
+    assert not any("Error)" in reason for _, reason in report.unreadable)
+    for row in report.files:
+        assert row["data_rows"] == sum(row[name] for name in COUNTED), row["file"]
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        {"job_text": None, "panel_text": "P01", "ports": 4},
+        {"job_text": "***", "panel_text": "P01", "ports": 4},
+        {"job_text": "J1", "panel_text": "P01"},
+        {"job_text": "J1", "place_text": "***"},
+    ],
+)
+def test_a_planned_line_that_names_no_position_is_held_and_stops_nothing(line):
+    plan = made("plan.csv", "planned", [panel(4), line])
+    found = derived(plan, made("a.csv", "attempts", [arc("2026-11-16 08:00", counter=1)]))
+    assert classes(found, "plan.csv") == [1, 0, 1, 0]
+    (held,) = found["held"].to_dict("records")
+    assert held["differs"] == "the line names no job or no port that can be told"
+
+
+def test_such_lines_are_refused_with_what_is_lacking(crew):  # noqa: F811
+    (crew / "layouts" / "plan.toml").write_text(
+        'table = "planned"\n[columns]\n'
+        'job = "job"\npanel = "panel"\nport = "port"\nports = "ports"\n',
+        "utf-8",
+    )
+    lines = [
+        "job,panel,port,ports",
+        "J1,P01,,4",
+        ",P02,,4",
+        "J1,P03,,",
+        "J1,P04,7,",
+        "J1,P05,,99999",
+    ]
+    put(crew, "plan.csv", "\n".join(lines) + "\n")
+    report = ingest(crew)
+    assert (report.totals["accepted"], report.totals["refused"]) == (2, 3)
+    reasons = sorted(tables(crew)["refused"]["reason"])
+    assert reasons == [
+        "impossible value; wanted 1 to 20000",
+        "nothing under job",
+        "nothing under port or ports",
+    ]
