@@ -310,7 +310,8 @@ class Crew(_Row):
         for row in self.connector_types:
             if row.connector_type == name:
                 return row
-        return ConnectorType(connector_type=name, design="D" if name == "splice" else "A")
+        usual = ConnectorType(connector_type="any", design="D" if name == "splice" else "A")
+        return usual.model_copy(update={"connector_type": name})  # files may name it at any length
 
     def units(self, kind: str) -> list[str]:
         """Codes of the units of one kind, in order of the settings, each once."""

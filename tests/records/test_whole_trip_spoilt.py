@@ -1,5 +1,7 @@
 """Spoilt copies of the sample's files all the way to the tables: no file stops the others."""
 
+import datetime as dt
+import random
 import shutil
 from pathlib import Path
 
@@ -8,8 +10,12 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from tests.records.made_files import arc, classes, derived, made, panel
+from tests.records.made_files import crew as settings_of
 from tests.records.test_ingest import crew, put, tables  # noqa: F401
+from yieldkit.records.deriving import derive
+from yieldkit.records.doubts import doubts_of
 from yieldkit.records.ingest import ingest
+from yieldkit.records.parsed import PARSED
 
 ROOT = Path(__file__).parents[2]
 CREWS = [ROOT / "tests" / "crew_a", ROOT / "data" / "demo"]
@@ -78,6 +84,47 @@ def test_spoilt_files_end_in_tables_that_add_up(tmp_path_factory, home, chosen):
     assert not any("Error)" in reason for _, reason in report.unreadable)
     for row in report.files:
         assert row["data_rows"] == sum(row[name] for name in COUNTED), row["file"]
+
+
+ODD = {
+    "text": [None, "", "T01", "t-1", "SP-01", "C-01", "J1", "j-1", "P01", "1", "01", "P01/1-12", "***",
+             "=1+1", "../x", "a|b", "|", "\u202e", "LC", "splice", "unknown", "x" * 3000, "it's", "%"],
+    "local": [None, dt.datetime(2026, 11, 16, 8), dt.datetime(2026, 11, 16, 8, 5),
+              dt.datetime(2026, 10, 25, 2, 30), dt.datetime(2026, 3, 29, 3, 30),
+              dt.datetime(1900, 1, 1), dt.datetime(2199, 12, 31, 23, 59, 59)],
+    "date": [None, dt.date(2026, 11, 16), dt.date(1900, 1, 1)],
+    "whole": [None, 0, 1, 2, 12, 9999, 10**9],
+    "number": [None, 0.0, 0.01, -1.0, 1310.0, 1e12],
+    "yes/no": [True, False],
+}  # fmt: skip
+"""Values that typed rows may hold, by kind of column."""
+
+
+def odd_row(table, rng):
+    row = {}
+    for column in PARSED[table].columns:
+        if column.name not in ("fingerprint", "sheet", "source_row"):
+            row[column.name] = rng.choice(
+                [*column.values, None] if column.values else ODD[column.kind]
+            )
+    if table == "measurements":
+        row["quantity"] = row["quantity"] or "insertion loss"
+    return row
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_rows_of_any_values_end_in_the_same_tables_in_any_order(seed):
+    rng = random.Random(seed)
+    sources = []
+    for number in range(rng.randint(2, 5)):
+        table = rng.choice(list(PARSED))
+        rows = [odd_row(table, rng) for _ in range(rng.randint(1, 40))]
+        sources.append(made(f"{number}.csv", table, rows + rows[: rng.randint(0, 5)]))
+    lead = settings_of(people=[{"code": "T01"}] if rng.random() < 0.5 else [])
+    one, other = derive(sources, lead), derive(sources[::-1], lead)
+    assert doubts_of(one, lead, []) == doubts_of(other, lead, [])
+    for name in one.tables:
+        assert one.plain(name).equals(other.plain(name)), name
 
 
 @pytest.mark.parametrize(
