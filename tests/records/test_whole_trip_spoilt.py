@@ -87,8 +87,9 @@ def test_spoilt_files_end_in_tables_that_add_up(tmp_path_factory, home, chosen):
 
 
 ODD = {
-    "text": [None, "", "T01", "t-1", "SP-01", "C-01", "J1", "j-1", "P01", "1", "01", "P01/1-12", "***",
-             "=1+1", "../x", "a|b", "|", "\u202e", "LC", "splice", "unknown", "x" * 3000, "it's", "%"],
+    "text": [None, "", "T01", "t-1", "SP-01", "C-01", "J1", "j-1", "P01", "1", "01", "P01/1-12",
+             "***", "=1+1", "../x", "a|b", "|", "\u202e", "LC", "splice", "unknown", "x" * 3000,
+             "it's", "%"],
     "local": [None, dt.datetime(2026, 11, 16, 8), dt.datetime(2026, 11, 16, 8, 5),
               dt.datetime(2026, 10, 25, 2, 30), dt.datetime(2026, 3, 29, 3, 30),
               dt.datetime(1900, 1, 1), dt.datetime(2199, 12, 31, 23, 59, 59)],
