@@ -278,3 +278,38 @@ def test_a_machine_only_in_the_name_of_the_file(name, machine):
 def test_what_holds_no_columns_is_said():
     with pytest.raises(CrewError, match="do not fall into columns"):
         propose(text(":").encode(), "x.csv")
+
+
+def wide_readings(headings, values):
+    rows = [[f"{1 + n % 28:02d}.10.2026", "J1", f"M{n // 24}", str(n % 24 + 1)] for n in range(60)]
+    lines = [";".join([*("Date", "Job", "Closure", "Fibre"), *headings])]
+    lines += [
+        ";".join([*row, *(f"{low + (n * 7 % 13) / 100:.3f}" for low in values)])
+        for n, row in enumerate(rows)
+    ]
+    return ("\n".join(lines) + "\n").encode()
+
+
+def test_readings_from_both_ends_and_their_mean_are_told_apart():
+    headings = ["A->B 1310", "B->A 1310", "Mean 1310", "A->B 1550", "B->A 1550", "Mean 1550"]
+    layout = propose(wide_readings(headings, [-0.1, -0.1, 0.0, -0.1, -0.1, 0.0]), "x.csv").layout
+    told = [(one.quantity, one.wavelength_nm, one.direction) for one in layout.readings]
+    assert told == [
+        (quantity, nm, way)
+        for nm in (1310.0, 1550.0)
+        for quantity, way in (("one-way loss", "A to B"), ("one-way loss", "B to A"),
+                              ("two-way loss", ""))
+    ]  # fmt: skip
+    assert layout.columns["port"] == "Fibre"
+
+
+def test_a_mean_without_readings_of_each_direction_is_not_taken_for_both():
+    layout = propose(wide_readings(["Mean 1310", "Mean 1550"], [0.1, 0.1]), "x.csv").layout
+    assert {one.quantity for one in layout.readings} == {"insertion loss"}
+
+
+def test_a_step_that_is_also_a_type_is_a_step():
+    lines = [f"{16 + n % 5}.11.2026;T01;J1;P01;{n};LC;jatkos;likainen;5" for n in range(1, 20)]
+    data = "\n".join(["Päivä;Asentaja;Työ;Paneeli;Portti;Liitin;Vaihe;Syy;Minuutit", *lines])
+    layout = propose(data.encode(), "x.csv").layout
+    assert (layout.columns["step"], layout.columns["connector_type"]) == ("Vaihe", "Liitin")

@@ -127,6 +127,8 @@ def _score(name: str, found: Profile, key: str, table: str) -> tuple[float, floa
     like = likeness(name, asked)
     if table == "measurements" and key == "value" and reading_in(name):
         like = max(like, 0.8)
+    if key == "port" and table != "attempts":  # a closure's places are its fibres
+        like = max(like, 0.8 * likeness(name, "fibre"))
     if key in ("loss", "value") and unit_in(name).casefold() == "db":
         like = max(like, 0.6)
     if not fit:
@@ -230,6 +232,12 @@ def _readings(
             found.append((place, *said))
         elif not one.values and (said[1] or said[0] != "insertion loss"):
             found.append((place, *said))  # a column that this file leaves empty
+    if not any(quantity == "one-way loss" for _, quantity, _ in found):
+        by_words = {place for place, *_ in found if re.search(r"way|dir|beid", plain(names[place]))}
+        found = [
+            (p, "insertion loss" if q == "two-way loss" and p not in by_words else q, nm)
+            for p, q, nm in found
+        ]
     told = [r for r in found if r[1] != "insertion loss" or r[2]]
     return tuple(found) if len(found) >= 2 or told and found[0][1] != "end face" else ()
 

@@ -25,6 +25,13 @@ _READINGS = {
 }
 
 
+_MEAN = re.compile(
+    r"\b(mean|average|avg|mittel\w*|durchschnitt|moyenne|moy|media|medel\w*|gemiddeld\w*|keskiarvo|"
+    r"srednia|prumer)\b"
+)
+"""Words of a mean: of both directions, where the file has readings of each."""
+
+
 _ANGLE = re.compile(r"angl|angol|angul|winkel|vinkel|kulma|\bkat\b|uhel|hoek|cleave")
 
 
@@ -50,4 +57,8 @@ def reading_in(heading: str) -> tuple[str, float | None] | None:
     for quantity in _READINGS:
         if re.search(_READINGS[quantity], low):
             return quantity, float(nm[1]) if nm else None
-    return ("insertion loss", float(nm[1])) if nm else None
+    if nm is None:
+        return None
+    if direction_in(heading):
+        return "one-way loss", float(nm[1])
+    return "two-way loss" if _MEAN.search(low) else "insertion loss", float(nm[1])

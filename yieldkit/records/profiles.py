@@ -253,7 +253,9 @@ def _cause(p: Profile) -> float:
 
 def _of_class(kind: str) -> Callable[[Profile], float]:
     def test(p: Profile) -> float:
-        if p.number > 0.5 or p.date > 0.3 or p.place > 0.5 or p.connector > 0.5:
+        if p.number > 0.5 or p.date > 0.3 or p.place > 0.5:
+            return 0.0
+        if p.connector > 0.5 and kind != "step":  # "splice" is a type and a step
             return 0.0
         n = sum(p.words.values())
         share = sum(c for w, c in p.words.items() if class_of(kind, w)) / max(1, n)
