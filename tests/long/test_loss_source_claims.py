@@ -2,6 +2,7 @@
 
 import os
 
+import numpy as np
 import pytest
 from pytest import approx
 
@@ -58,8 +59,10 @@ def test_stated_chances_come_true(judged, crew):
     table = calibration(of(judged, "source", crew), by=["crew"], cells=CELLS)
     print(table.to_string())
     gap = (table["happened"] - table["mean_stated"]).abs()
+    # Of few that all came true the error would be nil.
+    least = np.sqrt(table["mean_stated"] * (1 - table["mean_stated"]) / table["outcomes"])
     if crew.startswith("prior"):
-        assert (gap <= 0.05 + 2 * table["mc_error"]).all()
+        assert (gap <= 0.05 + 2 * np.maximum(table["mc_error"], least)).all()
 
 
 @pytest.mark.parametrize("crew", PLANS)
