@@ -2,8 +2,10 @@
 
 import pytest
 
+from tests.records.test_proposing import share_right
 from tests.simulate.test_inbox import assert_accounted
 from yieldkit.records.ingest import ingest
+from yieldkit.records.layouts import load_layouts
 from yieldkit.records.opened import open_crew
 from yieldkit.simulate import Logging, simulate, typical_crew, write_inbox
 
@@ -40,5 +42,7 @@ def test_every_row_of_a_simulated_crew_is_accounted_for(name, tmp_path):
     of_files = [row for row in truth.values() if row.get("kind") == "splice_export"]
     assert sum(row["duplicate"] for row in of_files) > 50
     assert sum(row["malformed"] for row in of_files) > 0
+    right, total = share_right(tmp_path / "inbox", load_layouts(tmp_path / "layouts"))
+    assert right / total >= 0.95
     again = ingest(tmp_path, again=True)
     assert again.totals == report.totals
