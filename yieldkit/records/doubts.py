@@ -251,7 +251,7 @@ def _held(derived: Derived) -> Iterator[Doubt]:
             else "mend the row, or say in the settings what its words mean",
             OPEN,
             where=_where(row),
-            choices=FIXED["held row"],
+            choices=FIXED["held row"] if row["against_file"] else (SEEN,),
         )
 
 
