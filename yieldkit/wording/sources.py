@@ -97,7 +97,7 @@ def _source_could_hide(values: Mapping[str, Any]) -> str:
     return (
         "These figures set side by side what was used together; they prove no cause. Hard jobs"
         " always given to one person, or failures one person does not write down, still hide in"
-        " them."
+        " them. A chance under 90 % is a hint, not a finding."
     )
 
 
