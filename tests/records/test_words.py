@@ -2,7 +2,7 @@
 
 import pytest
 
-from yieldkit.records.words import cause_class
+from yieldkit.records.words import cause_class, near_classes
 
 
 @pytest.mark.parametrize(
@@ -20,3 +20,20 @@ def test_one_cause_said_once_or_twice_counts(text: str, cause: str) -> None:
     found = cause_class(text)
     assert found is not None
     assert found[1] == cause
+
+
+@pytest.mark.parametrize(
+    "kind, text, near",
+    [
+        ("cause", "dust / bad cleave", ("contamination", "cleave")),
+        ("cause", "clevae", ("cleave",)),
+        ("cause", "contaminashun", ("contamination",)),
+        ("cause", "scrach on ferule", ("end face",)),
+        ("cause", "Tuesday", ()),
+        ("cause", "=1+1", ()),
+        ("step", "inspekshun", ("inspect",)),
+        ("outcome", "bubbel", ("bubble or neck",)),
+    ],
+)
+def test_a_word_that_is_not_known_gets_suggestions(kind: str, text: str, near: tuple) -> None:
+    assert near_classes(kind, text) == near

@@ -20,7 +20,7 @@ from yieldkit.records.deriving import Decided, Derived
 from yieldkit.records.dies import die_differs
 from yieldkit.records.spelling import Meaning
 from yieldkit.records.tables import CAUSES, ERRORS, FIRST_PASS, STEPS
-from yieldkit.records.words import plain
+from yieldkit.records.words import near_classes, plain
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -152,8 +152,15 @@ def _codes(crew: Crew, kind: str, candidates: tuple[str, ...]) -> tuple[str, ...
 def _words(derived: Derived) -> Iterator[Doubt]:
     for row in derived.unsettled.get("word", []):
         kind = row["kind"]
+        near = near_classes(kind, row["word"])
         yield Doubt(
-            kind, row["word"], row["word"], "", OPEN, rows=row["rows"], choices=ALLOWED[kind]
+            kind,
+            row["word"],
+            row["word"],
+            "; ".join(near),
+            OPEN,
+            rows=row["rows"],
+            choices=tuple(dict.fromkeys([*near, *ALLOWED[kind]])),
         )
 
 

@@ -6,6 +6,7 @@ a layout's own words come first, the crew's aliases before everything.
 
 from __future__ import annotations
 
+import difflib
 import re
 import unicodedata
 from collections.abc import Iterable, Mapping
@@ -347,3 +348,44 @@ def class_of(kind: str, word: str) -> str | None:
     """Class of a step, disposition, part of a day or quantity; ``None`` if not known."""
     low = plain(word)
     return next((name for name, pattern in _TABLES[kind] if re.search(pattern, low)), None)
+
+
+def near_classes(kind: str, word: str) -> tuple[str, ...]:
+    """Classes that a word of a log may mean, to suggest and never to apply.
+
+    Those of each part where the cell names several causes, else those of words that are spelt
+    nearly so.
+
+    Parameters
+    ----------
+    kind : str
+        ``cause``, ``step`` or ``outcome``.
+    word : str
+        As written.
+
+    Examples
+    --------
+    >>> near_classes("cause", "dust / bad cleave"), near_classes("cause", "contaminashun")
+    (('contamination', 'cleave'), ('contamination',))
+    """
+    patterns = {
+        "cause": [(name, pattern) for _, name, pattern in CAUSES if name != UNK],
+        "step": list(STEPS),
+        "outcome": list(OUTCOMES),
+    }[kind]
+    found = []
+    for part in _AND.split(word.lower()):
+        low = plain(part)
+        exact = [name for name, pattern in patterns if re.search(pattern, low)][:1]
+        if not exact:
+            letters = {
+                w: name
+                for name, pattern in patterns
+                for w in re.findall(r"[a-z]{4,}", f"{name} {pattern}")
+            }
+            for token in re.findall(r"[a-z]{4,}", low):
+                near = difflib.get_close_matches(token, letters, 1, 0.8)
+                near = near or [w for w in letters if len(w) > 5 and w[:6] == token[:6]][:1]
+                exact += [letters[one] for one in near]
+        found += exact
+    return tuple(dict.fromkeys(found))
