@@ -64,7 +64,7 @@ def test_stated_chances_come_true(crews, up_to, request):
     table = table[table["mean_stated"] < up_to]
     stated = table["mean_stated"]
     # Where all or none of a few came true the error seen is nil: that of the chances stated counts.
-    error = np.maximum(table["mc_error"], (stated * (1 - stated) / table["outcomes"]) ** 0.5)
+    error = np.fmax(table["mc_error"], (stated * (1 - stated) / table["outcomes"]) ** 0.5)
     assert ((table["happened"] - stated).abs() <= 0.05 + 2 * error).all()
 
 
