@@ -199,3 +199,13 @@ def test_the_argument_is_not_changed():
     before = made.copy()
     first_pass_table(made)
     pd.testing.assert_frame_equal(made, before)
+
+
+def test_a_pair_with_an_unknown_splicer_is_one_unknown_pair():
+    counts = [(p, s, 30, 2) for p in ("T01", "T02", "T03") for s in ("SP-01", "SP-02", "")]
+    model = fit_crew(crew_of(counts))
+    assert model.levels("pair") == (
+        *(f"{p} with {s}" for p in ("T01", "T02", "T03") for s in ("SP-01", "SP-02")),
+        "unknown",
+    )
+    assert model.cells.loc[model.cells["pair"] == "unknown", "tried"].sum() == 96
