@@ -115,9 +115,11 @@ def _open(doubts: pd.DataFrame | None) -> Iterator[Finding]:
     if doubts is None or not len(doubts):
         return
     words = doubts[doubts["kind"].isin(["technician", "unit", "job", "connector type"])]
-    unknown = words.loc[words["state"] == "open", "found"].tolist()
-    if unknown:
-        values = {"n": len(unknown), "examples": unknown[:4]}
+    unknown = words[words["state"] == "open"]
+    if len(unknown):
+        # what stands for a person may be a name, which no shared page shows
+        shown = unknown.loc[unknown["kind"] != "technician", "found"].tolist()
+        values = {"n": len(unknown), "examples": shown[:4], "persons": len(unknown) - len(shown)}
         yield Finding("spellings_unknown", values, "watch", step="look_into_doubts")
     by_rule = int((words["state"] == "applied by rule").sum())
     if by_rule:

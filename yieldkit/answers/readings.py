@@ -119,7 +119,11 @@ def loss_readings(attempts: pd.DataFrame, crew: Crew) -> Readings:
     """Splicers' estimates of joints that have one; strata are type and splicer model."""
     rows = attempts[attempts["reached_arc"].fillna(False) & attempts["loss_low_db"].notna()]
     model = {row.unit: row.model or "one model" for row in crew.equipment}
-    stratum = rows["connector_type"].fillna(UNKNOWN) + "|" + rows["splicer"].map(model).fillna("")
+    stratum = (
+        rows["connector_type"].fillna(UNKNOWN)
+        + "|"
+        + rows["splicer"].map(model).astype(object).fillna("")
+    )
     value = _middle(rows["loss_low_db"], rows["loss_high_db"])
     return _readings(LOSS, rows, "date", "attempt_id", value, stratum)
 

@@ -55,12 +55,22 @@ def arrived(asked: Asked) -> Part:
             tables=(shown.records(files, words.CAPTIONS["records"]),),
         ),
         stable={"records": table},
-        further={
-            "refused": asked.records.refused().drop(columns="sha256"),
-            "held": asked.records.held(),
-            "doubts": asked.records.doubts(),
-        },
+        further=_left_open(asked),
     )
+
+
+def _left_open(asked: Asked) -> dict[str, pd.DataFrame]:
+    """Refused and held rows and doubts; what stands in them may name persons: the lead's alone."""
+    refused, held = asked.records.refused(), asked.records.held()
+    doubts = asked.records.doubts()
+    if asked.lead:
+        return {"refused": refused.drop(columns="sha256"), "held": held, "doubts": doubts}
+    counts = doubts.groupby(["kind", "state"])["rows"].agg(doubts="size", rows="sum")
+    return {
+        "refused": refused[["file", "sheet", "source_row", "column", "reason"]],
+        "held": held[["file", "sheet", "source_row", "table", "against_file", "against_row"]],
+        "doubts": counts.reset_index(),
+    }
 
 
 def decisions(asked: Asked) -> Part:

@@ -192,12 +192,13 @@ def _links(v: Mapping[str, Any]) -> str:
 
 
 def _spellings(v: Mapping[str, Any]) -> str:
-    names = listed(f'"{shown(name)}"' for name in v["examples"])
-    more = f" and {v['n'] - len(v['examples'])} more" if v["n"] > len(v["examples"]) else ""
-    return (
-        f"{count(v['n'], 'spelling')} that no list explains: {names}{more}. Say in doubts.xlsx what"
-        " they mean."
-    )
+    parts = [f'"{shown(name)}"' for name in v["examples"]]
+    more = v["n"] - len(v["examples"]) - v["persons"]
+    parts += [f"{more} more"] if more and parts else []
+    parts += [f"{v['persons']} of persons"] if v["persons"] else []
+    told = f": {listed(parts)}" if parts else ""
+    unknown = f"{count(v['n'], 'spelling')} that no list explains{told}"
+    return f"{unknown}. Say in doubts.xlsx what they mean."
 
 
 def _overdue(v: Mapping[str, Any]) -> str:
