@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from yieldkit.records import arcs, counters
-from yieldkit.records.attempts import Placed
+from yieldkit.records.placed import Placed
 from yieldkit.records.stacking import Words
 
 UNKNOWN = 3

@@ -1,6 +1,6 @@
 """Arcs in order at their positions: how each ended, and which follow one another.
 
-Reckoned a column at a time on the numbers of ``attempts.Placed``.
+Reckoned a column at a time on the numbers of ``placed.Placed``.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ import numpy as np
 if TYPE_CHECKING:
     import pyarrow as pa
 
-    from yieldkit.records.attempts import Placed
+    from yieldkit.records.placed import Placed
 
 VERDICTS = ("fail", "good", "unsure")
 FAIL, GOOD, UNSURE = range(3)

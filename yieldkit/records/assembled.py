@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from yieldkit.records import clocks
-from yieldkit.records.attempts import KIT_SOURCES, TECHNICIAN_SOURCES
+from yieldkit.records.placed import KIT_SOURCES, TECHNICIAN_SOURCES
 from yieldkit.records.places import LINKS
 from yieldkit.records.tables import TABLES
 

@@ -30,6 +30,7 @@ from yieldkit.records import (
     positions,
     stacking,
 )
+from yieldkit.records.placed import Placed, place_attempts
 from yieldkit.records.probable import link_probable
 from yieldkit.records.selects import ALL_ROWS, SELECTS
 from yieldkit.records.spelling import Meaning
@@ -154,11 +155,11 @@ def _derive(
     counted = np.flatnonzero(classes == duplicates.ACCEPTED)
     times = clocks.set_times(con, shown, epoch, counted, sources, decided.as_shown, crew)
     con.execute(f"CREATE TABLE planned_kept AS SELECT * FROM planned r WHERE {_kept_planned()}")
-    placed = attempts.place_attempts(con, shown, epoch, times)
-    placed.register(con, "placed_attempts")
+    known = place_attempts(con, shown, epoch, times)
+    known.register(con, "placed_attempts")
     _tests(con, crew)
     linking.link_rework(con, crew, decided.words)
-    linked = link_probable(con, placed, met_limits.estimate_limits(placed, crew), crew)
+    linked = link_probable(con, known, met_limits.estimate_limits(known, crew), crew)
     verdict = arcs.verdicts(linked, met_limits.estimate_limits(linked, crew))
     error = stacking.coded(shown.rows, "error")
     records = positions.Records(linked, verdict, arcs.at_positions(linked), error)
@@ -302,7 +303,7 @@ def _newest(
     return [None if pd.isna(time) else time.to_pydatetime().replace(tzinfo=UTC) for time in utc]
 
 
-def _spans(placed: attempts.Placed) -> pa.Table:
+def _spans(placed: Placed) -> pa.Table:
     """First, last and number of the records of each epoch of a machine's counter."""
     import pyarrow as pa
 

@@ -13,7 +13,7 @@ from yieldkit.records.places import grouped
 if TYPE_CHECKING:
     import duckdb
 
-    from yieldkit.records.attempts import Placed
+    from yieldkit.records.placed import Placed
 
 
 def limit_rows(

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
     from yieldkit.records.arcs import Arcs
-    from yieldkit.records.attempts import Placed
+    from yieldkit.records.placed import Placed
     from yieldkit.records.stacking import Coded
 
 _TESTS = """

@@ -15,7 +15,7 @@ import numpy as np
 
 from yieldkit.crew import Crew
 from yieldkit.records import arcs
-from yieldkit.records.attempts import Placed, planned_words
+from yieldkit.records.placed import Placed, planned_words
 from yieldkit.records.places import LINKS
 from yieldkit.records.stacking import UNKNOWN
 
