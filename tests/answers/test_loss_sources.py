@@ -6,7 +6,7 @@ from matplotlib.figure import Figure
 from pytest import approx
 
 from tests.answers.loss_tables import NO_READINGS, attempts_of, readings_of
-from yieldkit.answers.loss_sources import more_readings, sources_of_losses
+from yieldkit.answers.loss_sources import sources_of_losses
 from yieldkit.answers.result import Finding
 from yieldkit.crew import Crew, Equipment
 
@@ -120,23 +120,7 @@ def test_a_person_who_does_badly_on_one_splicer_only_blames_neither():
     assert parts["kind"].iloc[0] == "pair"
 
 
-def test_how_many_more_readings_grows_as_the_answers_come_closer():
-    """One unit whose gap is normal about the margin: 65 % of all distances exceed 0.4538 errors.
-
-    Told at 1.2816 errors (normal quantiles, any table), so (1.2816 / 0.4538) ** 2 = 8 times the
-    readings are wanted, some more as the later estimate is off too; steps are a fifth apart.
-    """
-    rng = np.random.default_rng(4)
-    near, off, far = (rng.normal(at, 1.0, (4000, 1)) for at in (0.0, 0.8, 1.2))
-    assert 5000 <= more_readings(near, 0.0, 1000) <= 10_000
-    assert more_readings(near, 0.0, 1000) > more_readings(off, 0.0, 1000)
-    assert more_readings(off, 0.0, 1000) >= more_readings(far, 0.0, 1000) >= 50
-
-
 def test_what_more_readings_will_hardly_tell_is_said():
-    """Sixty units alike, all over the margin: which is the worst is a matter of luck."""
-    rng = np.random.default_rng(5)
-    assert more_readings(rng.normal(1.0, 0.02, (4000, 60)), 0.2, 1000) is None
     values = {"n_more": None, "none_stands_out": 0.1, "all": 1000, "people": False}
     values |= {"candidates": ("SP-0",), "chances": (0.2,), "quantity": "insertion loss"}
     said = str(Finding("loss_source_cannot_tell", values, "cannot tell"))

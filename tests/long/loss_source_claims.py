@@ -11,6 +11,7 @@ from scipy.special import polygamma
 
 from yieldkit.answers import loss_sources, sources
 from yieldkit.answers.fair import HANDS, LOTS, PAIR
+from yieldkit.answers.how_many_more import MANY_TIMES, how_many_more
 
 KINDS = (*HANDS, "job", "day", PAIR)
 TYPES, TYPE_EFFECTS = np.array(["SC", "LC", "ST"]), np.array([-0.1, 0.1, 0.2])
@@ -111,7 +112,7 @@ def more_is_enough(plan: LossCrew, seed: int) -> list[dict[str, Any]]:
     """Whether a crew that cannot be told at its first 200 readings can be after so many more."""
     rng = np.random.default_rng(seed)
     first = 200
-    most = first * loss_sources.MANY_TIMES[-1]
+    most = first * MANY_TIMES[-1]
     made, _ = draw_readings(replace(plan, readings=int(most)), rng)
     top, more = _likeliest(made.head(first), rng)
     if top >= sources.NAMED:
@@ -130,7 +131,8 @@ def _likeliest(made: pd.DataFrame, rng: np.random.Generator) -> tuple[float, int
     stated = table["chance_source"].to_numpy()
     gaps = sources.gaps_of(fitted.model, effects, table)
     margin = float(np.log1p(loss_sources.MARGIN_PERCENT / 100))
-    more = loss_sources.more_readings(gaps, margin, len(made))
+    more = how_many_more(gaps, margin, len(made), named=sources.NAMED)
+    more = None if more is None else sources.two_digits(max(more, 50))
     return float(max(stated.max(), 1 - stated.sum())), more
 
 

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from yieldkit.answers.fair import HANDS, LOTS, PAIR, CrewModel, layout_of
+from yieldkit.answers.how_many_more import how_many_more
 from yieldkit.answers.loss_readings import loss_readings
 from yieldkit.answers.result import Finding
 from yieldkit.answers.sources import (
@@ -49,11 +50,6 @@ POINTS = 192
 """Sets of spreads: with half as many the intervals are 1.5 % too narrow, with these 0.3 %."""
 BELOW_ZERO = 0.005
 """With a larger share of readings surely at or under zero the effects are in dB, not in percent."""
-MANY_TIMES = 1.2 ** np.arange(1, 18)
-"""So many times the readings are tried for an answer."""
-TOLD_OF_DRAWS = 0.65
-"""Share of the draws that must be told for even odds: more readings also move the spreads of the
-kinds, which the draws leave out (at 0.5 of them 38 % of 164 drawn crews were told)."""
 MARGIN_PERCENT, MARGIN_DB = 25.0, 0.02
 """A unit whose losses are so much above its kind's mean matters."""
 
@@ -354,37 +350,10 @@ def _verdict(
     values["people"] = not watched and bool(
         table.loc[table["kind"] == "technician", "chance_source"].sum() >= 0.1
     )
-    values["n_more"] = more_readings(gaps, _margin(unit), common["n"])
+    more = how_many_more(gaps, _margin(unit), common["n"], named=NAMED)
+    values["n_more"] = None if more is None else two_digits(max(more, 50))
     step = "mix_kit" if values["none_stands_out"] < 0.5 else ""
     return Finding("loss_source_cannot_tell", values, "cannot tell", step)
-
-
-def more_readings(gaps: np.ndarray, margin: float, n: int) -> int | None:
-    """Readings more that would give even odds of an answer; None if 20 times as many would not.
-
-    Each of some draws is taken for the truth in turn; so many times the readings leave draws about
-    it (and an estimate off it) that are the root of that many times closer.
-
-    Parameters
-    ----------
-    gaps : ndarray, shape (draws, units)
-        Joint draws of the gaps in no order, 1,000 at least.
-    margin : float
-        The margin that matters, in units of the gaps.
-    n : int
-        Readings so far.
-    """
-    truth, off, around = gaps[:80], gaps[80:160], gaps[160:560]
-    middle = gaps.mean(axis=0)
-    for times in MANY_TIMES:
-        closer = np.sqrt(times)
-        draws = (truth + (off - middle) / closer)[:, None] + (around - middle) / closer
-        worst = draws.argmax(axis=2)
-        answer = np.where(draws.max(axis=2) > margin, worst, gaps.shape[1])
-        most = [np.bincount(each).max() for each in answer]
-        if np.quantile(most, 1 - TOLD_OF_DRAWS) >= NAMED * len(around):
-            return two_digits(max(n * (times - 1), 50))
-    return None
 
 
 def _behind(chosen: pd.DataFrame, model: CrewModel) -> pd.DataFrame:
