@@ -1,4 +1,8 @@
-"""How many more joints or readings would name the worst unit, or clear all of them."""
+"""How many more readings would name the worst unit, or clear all of them.
+
+Of losses only: on failures, which tell less, the same reckoning was too hopeful (of 94 drawn crews
+with 400 positions 15 % were told at "even odds").
+"""
 
 from __future__ import annotations
 
@@ -12,9 +16,9 @@ kinds, which the draws leave out (at 0.5 of them 38 % of 164 drawn crews were to
 
 
 def how_many_more(gaps: np.ndarray, margin: float, n: int, *, named: float) -> float | None:
-    """Records more that would give even odds of an answer; None if 20 times as many would not.
+    """Readings more that would give even odds of an answer; None if 20 times as many would not.
 
-    Each of some draws is taken for the truth in turn; so many times the record leaves draws about
+    Each of some draws is taken for the truth in turn; so many times the readings leave draws about
     it (and an estimate off it) that are the root of that many times closer.
 
     Parameters
@@ -24,7 +28,7 @@ def how_many_more(gaps: np.ndarray, margin: float, n: int, *, named: float) -> f
     margin : float
         The margin that matters, in units of the gaps.
     n : int
-        Records so far.
+        Readings so far.
     named : float
         Chance from which an answer, a unit or none of them, is given.
     """
