@@ -20,7 +20,7 @@ def test_a_bad_cleaver_on_mixed_kit_is_named_with_its_step_and_caution():
 
 
 def test_a_pair_that_fails_only_together_is_laid_on_neither():
-    """T2 on S1 fails at 20 %, both elsewhere at 5 %; were parts to add up, T2 would be named (96 %)."""
+    """T2 on S1 fails at 20 %, both elsewhere at 5 %; did parts add up, T2 were named (96 %)."""
     rng = np.random.default_rng(17)
     others = [one for one in MIXED if one[:2] != ("T2", "S1")]
     both = [one for one in MIXED if one[:2] == ("T2", "S1")]
