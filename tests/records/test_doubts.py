@@ -1,7 +1,9 @@
 """The doubts list: what is asked, how a decision is applied, undone, and what it changes."""
 
+import io
 import shutil
 import subprocess
+import zipfile
 from datetime import date
 
 import openpyxl
@@ -304,6 +306,52 @@ def test_a_decision_that_names_nobody_or_no_place_is_said_and_changes_nothing(fi
         decide(filled, sheet, key, right)
         assert ingest(filled).changed
     assert open_crew(filled).attempts()["position_id"].notna().all()
+
+
+@pytest.mark.parametrize(
+    "change, said",
+    [
+        (lambda book: setattr(book["words"].cell(2, 9), "value", None), "the kind or the key"),
+        (lambda book: setattr(book["words"], "title", "Wörter"), "has no such sheet"),
+        (lambda book: setattr(book["words"].cell(1, 7), "value", "x"), "a column .* is gone"),
+        (lambda book: book["words"].insert_rows(1), "a column .* is gone"),
+    ],
+)
+def test_a_list_changed_so_that_a_decision_would_be_lost_is_said(filled, change, said):
+    decide(filled, "words", "Maija", "T02")
+    book = openpyxl.load_workbook(filled / "doubts.xlsx")
+    change(book)
+    book.save(filled / "doubts.xlsx")
+    with pytest.raises(CrewError, match=said):
+        ingest(filled)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda book: book["words"].insert_cols(1),
+        lambda book: book["words"].move_range("G1:G9", cols=9),
+        lambda book: book.create_sheet("my notes").append(["kind", "of", "a", "note"]),
+        lambda book: book.move_sheet("words", 3),
+    ],
+)
+def test_a_list_changed_in_looks_alone_is_applied(filled, change):
+    decide(filled, "words", "Maija", "T02")
+    book = openpyxl.load_workbook(filled / "doubts.xlsx")
+    change(book)
+    book.save(filled / "doubts.xlsx")
+    ingest(filled)
+    assert set(open_crew(filled).attempts()["technician"]) == {"T02"}
+
+
+def test_a_packed_bomb_in_place_of_the_list_is_not_unfolded(filled):
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as book:
+        book.writestr("xl/workbook.xml", "<a/>")
+        book.writestr("xl/worksheets/sheet1.xml", bytes(500 * 2**20))
+    (filled / "doubts.xlsx").write_bytes(packed.getvalue())
+    with pytest.raises(CrewError, match="doubts list cannot be read"):
+        ingest(filled)
 
 
 def test_a_row_may_be_left_without_a_place(filled):

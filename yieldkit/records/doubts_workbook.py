@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from yieldkit.errors import CrewError
+from yieldkit.records.workbook import check_packed
 
 if TYPE_CHECKING:
     from yieldkit.records.doubts import Doubt
@@ -256,18 +257,28 @@ def _rows(path: Path) -> Iterator[tuple[dict[str, str], str, int]]:
     import python_calamine
 
     try:
-        book = python_calamine.CalamineWorkbook.from_filelike(io.BytesIO(path.read_bytes()))
-    except (python_calamine.CalamineError, OSError) as error:
+        data = path.read_bytes()
+        check_packed(data, path.name)
+        book = python_calamine.CalamineWorkbook.from_filelike(io.BytesIO(data))
+    except (python_calamine.CalamineError, CrewError, OSError) as error:
         raise CrewError(
             "the doubts list cannot be read",
             file=path.name,
             remedy="Close it in the spreadsheet program, or delete it: it is written anew.",
         ) from error
     for name in book.sheet_names:
-        if name not in _READ:
-            continue
         rows = book.get_sheet_by_name(name).to_python(skip_empty_area=False)
         if not rows:
+            continue
+        if name not in _READ:
+            if set(HEADINGS) <= {str(cell).strip() for cell in rows[0]}:
+                raise CrewError(
+                    "the doubts list has no such sheet",
+                    file=path.name,
+                    found=name,
+                    wanted=", ".join(SHEETS),
+                    remedy="Give it its name back, or delete it.",
+                )
             continue
         headings = [str(cell).strip() for cell in rows[0]]
         wanted = _READ[name]
@@ -296,8 +307,16 @@ def _decision(
     if sheet not in SHEETS:
         return
     meaning = row["decision"]
-    if not meaning or not row["kind"] or not row["key"]:
+    if not meaning:
         return
+    if not row["kind"] or not row["key"]:
+        raise CrewError(
+            "the kind or the key of this decision is gone, so nobody knows what it is about",
+            file=f"{file}, sheet {sheet}",
+            row=number,
+            found=meaning,
+            remedy="Undo the change, or empty the decision: the row is written anew.",
+        )
     words = allowed.get(row["kind"])
     if words is not None and meaning not in words:
         raise CrewError(

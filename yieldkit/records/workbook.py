@@ -50,7 +50,7 @@ def sheets(data: bytes, name: str, kind: str) -> list[Rows]:
     import python_calamine
 
     if kind == "zip":
-        _check_packed(data, name)
+        check_packed(data, name)
     try:
         book = python_calamine.CalamineWorkbook.from_filelike(io.BytesIO(data))
     except python_calamine.PasswordError:
@@ -139,7 +139,7 @@ def _too_large(name: str, what: str) -> CrewError:
     return CrewError(what, file=name, wanted=f"at most {MAX_CELLS:,} cells a sheet", remedy=_REMEDY)
 
 
-def _check_packed(data: bytes, name: str) -> None:
+def check_packed(data: bytes, name: str) -> None:
     """Unfold each part in pieces, counting: sizes in the directory may lie."""
     try:
         packed = zipfile.ZipFile(io.BytesIO(data))
