@@ -9,7 +9,7 @@ import pytest
 import xlsxwriter
 
 from yieldkit.errors import CrewError
-from yieldkit.records.layouts import choose_layout
+from yieldkit.records.layouts import choose_layout, layout_of
 from yieldkit.records.parsing import parse
 from yieldkit.records.proposing import propose
 
@@ -251,6 +251,34 @@ def workbook(*, sheets=1, merged=False, title=False):
             if title:
                 sheet.write_row(at + 1 + len(part), 0, ["Total", "", "", "", "", "", 1.5])
     return packed.getvalue()
+
+
+def test_dates_that_a_workbook_shows_as_days():
+    packed = io.BytesIO()
+    with xlsxwriter.Workbook(packed) as book:
+        sheet = book.add_worksheet()
+        sheet.write_row(0, 0, HEADINGS)
+        for row, record in enumerate(RECORDS, start=1):
+            days = (record[1] - dt.datetime(1899, 12, 30)) / dt.timedelta(days=1)
+            sheet.write_row(row, 0, [record[0], days, *record[2:]])
+    assert_read(packed.getvalue(), "x.xlsx")
+
+
+def test_records_on_a_hidden_sheet_are_read_and_accounted_for():
+    packed = io.BytesIO()
+    with xlsxwriter.Workbook(packed) as book:
+        for number, hidden in enumerate((False, True)):
+            sheet = book.add_worksheet(f"s{number}")
+            sheet.write_row(0, 0, ["no", "loss"])
+            sheet.write_row(1, 0, [number, 0.02])
+            if hidden:
+                sheet.hide()
+    layout = layout_of(
+        {"table": "attempts", "format": "workbook", "columns": {"counter": "no", "loss": "loss"}},
+        "x",
+    )
+    found = parse(packed.getvalue(), "x.xlsx", layout)
+    assert found.rows["sheet"].to_pylist() == ["s0", "s1"]
 
 
 @pytest.mark.parametrize("sheets", [1, 3])

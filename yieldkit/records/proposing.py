@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from yieldkit.errors import CrewError
 from yieldkit.records.assigning import TABLES, Assigned, assign, unit_of
-from yieldkit.records.declared import Layout
+from yieldkit.records.declared import Layout, keys_of
 from yieldkit.records.headings import likeness
 from yieldkit.records.layouts import layout_of, write_toml
 from yieldkit.records.looking import Seen, cells_of, look, name_of, no_table, profiles_of, sample_of
@@ -114,7 +114,7 @@ def propose(data: bytes, name: str, answers: Mapping[str, str] | None = None) ->
         questions.append(question)
     choices = [*seen.choices, choice]
     profiles = profiles_of(seen, decimal, thousands)
-    best = _table(seen, profiles, name, given, choices, questions)
+    best = _with_days(seen, _table(seen, profiles, name, given, choices, questions))
     said = seen.said | {"name": _layout_name(name), "table": best.table, "decimal": decimal}
     said |= {"thousands": thousands} if thousands else {}
     said |= _columns(seen, best, choices)
@@ -210,6 +210,30 @@ def _table(
             f'Is a row of this file one of "{both[0]}" or of "{both[1]}"? Taken for now: {both[0]}.'
         )
         questions.append(Question("table", text, both))
+    return best
+
+
+def _with_days(seen: Seen, best: Assigned) -> Assigned:
+    """Dates that a workbook shows as numbers of days, where a heading says that they are dates."""
+    if seen.said.get("format") != "workbook" or "when" in best.places:
+        return best
+    if "when" not in keys_of(best.table):
+        return best
+    for place, heading in enumerate(seen.header.names):
+        cells = [cell for cell in cells_of(seen, (place,)) if cell]
+        days = sum(bool(re.fullmatch(r"[2-6]\d{4}([.,]\d+)?", cell)) for cell in cells)
+        if (
+            place not in best.taken()
+            and likeness(heading, "when") >= 0.8
+            and days > 0.8 * len(cells) > 0
+        ):
+            why = f'days since 1899-12-30, as a workbook keeps dates ("{heading}")'
+            return replace(
+                best,
+                places=best.places | {"when": (place,)},
+                sure=best.sure | {"when": 0.7},
+                why=best.why | {"when": why},
+            )
     return best
 
 

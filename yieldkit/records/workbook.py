@@ -31,7 +31,7 @@ _ROW = re.compile(rb'<row\b[^>]*?\br="(\d{1,9})"')
 
 
 def sheets(data: bytes, name: str, kind: str) -> list[Rows]:
-    """All visible sheets of a workbook, in order.
+    """All sheets of a workbook in order, hidden ones too: what is hidden may be records.
 
     Parameters
     ----------
@@ -69,7 +69,7 @@ def sheets(data: bytes, name: str, kind: str) -> list[Rows]:
     open_merged = merged_ranges(data) if kind == "zip" else {}
     found = []
     for meta in book.sheets_metadata:
-        if "Sheet" not in str(meta.typ) or "Visible" not in str(meta.visible):
+        if "Sheet" not in str(meta.typ):  # charts and macros hold no rows
             continue
         try:
             sheet = book.get_sheet_by_name(meta.name)
