@@ -46,8 +46,6 @@ PRIOR_SHARE = 0.25
 SPREAD_SD, TYPE_SHARE, CREW_SHARE = 1.0, 1.5, 3.0
 """Other priors in units of the readings' own spread within types: of joints alike in all kinds, a
 factor of e up or down; standard deviations of connector types and of the crew's level."""
-POINTS = 192
-"""Sets of spreads: with half as many the intervals are 1.5 % too narrow, with these 0.3 %."""
 BELOW_ZERO = 0.005
 """With a larger share of readings surely at or under zero the effects are in dB, not in percent."""
 MARGIN_PERCENT, MARGIN_DB = 25.0, 0.02
@@ -226,7 +224,6 @@ def fit_losses(readings: pd.DataFrame) -> FittedLosses | None:
         centre=response.start(),
         log_scale=float(np.log(scale)),
         log_scale_sd=SPREAD_SD,
-        points=POINTS,
     )
     cells = pd.DataFrame({kind: columns[kind] for kind in kinds} | {"connector_type": types})
     cells = cells.assign(passed=0, tried=1)
