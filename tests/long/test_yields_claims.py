@@ -55,9 +55,9 @@ def sourced_like():
     return run_study(source_is_judged, {"crew-like": LIKE}, crews=5 * CREWS // 2, seed=61)
 
 
-@pytest.mark.parametrize("crews, up_to", [("sourced", 1.0), ("sourced_like", 0.6)])
+@pytest.mark.parametrize("crews, up_to", [("sourced", 1.0), ("sourced_like", 0.5)])
 def test_stated_chances_come_true(crews, up_to, request):
-    """In crew-like crews up to 60 %; the few above, short of a name, are too high."""
+    """In crew-like crews up to 50 %; the few above, short of a name, are too high."""
     rows = request.getfixturevalue(crews)
     table = calibration(rows[rows["claim"] == "source"], by=["crew"], cells=DECILES)
     print(table.to_string())
