@@ -78,6 +78,37 @@ def everything_in(workbook):
     return repr([list(sheet.iter_rows(values_only=True)) for sheet in book])
 
 
+LOG_LAYOUT = """
+name = "log"
+table = "rework"
+delimiter = ","
+dates = ["yyyy-mm-dd"]
+[columns]
+when = "day"
+place = "place"
+job = "job"
+cause = "cause"
+"""
+
+
+def test_free_words_of_the_log_go_where_their_class_is_known(crew):  # noqa: F811
+    (crew / "layouts" / "log.toml").write_text(LOG_LAYOUT, "utf-8")
+    words = ("dirty, said Wilhelmina", "Wilhelmina's fault", "nick by Ottilie")
+    lines = [f"2023-05-0{n},P01/{n},J1,{word}" for n, word in enumerate(words, start=1)]
+    lines = [line.replace("dirty,", "dirty;") for line in lines]
+    put(crew, "log.csv", "\n".join(["day,place,job,cause", *lines]) + "\n")
+    put(crew, "new.csv", export(range(20, 29)))
+    ingest(crew)
+    before = open_crew(crew).rework().set_index("place_text")
+    forget(crew, date(2024, 1, 1))
+    after = open_crew(crew).rework().set_index("place_text")
+    assert after["cause"].to_dict() == before["cause"].to_dict()
+    assert after["step"].to_dict() == before["step"].to_dict()
+    kept = everything_kept(crew)
+    assert "dirty" not in kept and "Ottilie" not in kept
+    assert after.loc["P01/2", "cause_text"] == "Wilhelmina's fault"  # waits for its meaning
+
+
 KIT_LAYOUT = """
 name = "kit"
 table = "kit_use"

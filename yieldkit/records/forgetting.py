@@ -18,6 +18,7 @@ from yieldkit.records.ingest import Entry, Progress, _entries, _line, _turn, _wi
 from yieldkit.records.opened import open_crew
 from yieldkit.records.settings import read_settings
 from yieldkit.records.store import Store
+from yieldkit.records.tables import UNKNOWN
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
 
 PERSONAL = ("technician_text", "by_text", "remark", "reason")
 """Columns of the typed copies that are or may be about a person."""
+_CLASSES = ("cause", "step", "disposition")
+"""Columns whose free words have a class beside them."""
 BY = ["month", "connector_type", "splicer", "cleaver", "heater", "first_pass_termination"]
 
 
@@ -55,12 +58,14 @@ def forget(
     with store.locked():
         state = store.state()
         entries, touched, rows = [], [], 0
+        needed = {one["key"] for one in state["repairs"] if one["kind"] in _CLASSES}
+        needed |= {row.written for row in crew.aliases if row.kind in _CLASSES}
         had: set[str] = set()
         left: set[str] = set()
         for entry in _entries(state):
             kept = store.parsed(entry.key) if entry.key else None
             had |= _persons(kept)
-            cleared = _cleared(kept, entry, before)
+            cleared = _cleared(kept, entry, before, needed)
             if cleared is None:
                 left |= _persons(kept)
                 entries.append(entry)
@@ -112,8 +117,14 @@ def _without_persons(state: dict[str, Any], words: set[str], before: date) -> di
     return state | {"repairs": repairs, "history": lines}
 
 
-def _cleared(parsed: Parsed | None, entry: Entry, before: date) -> tuple[Parsed, int] | None:
-    """A file's typed rows without persons before a day, and how many; None if it has none."""
+def _cleared(
+    parsed: Parsed | None, entry: Entry, before: date, needed: set[str]
+) -> tuple[Parsed, int] | None:
+    """A file's typed rows without persons before a day, and how many; None if it has none.
+
+    Free words of the log go where their class is known without them: they may name anybody.
+    ``needed`` are words to which a decision or an alias gives their meaning.
+    """
     import pyarrow as pa
     import pyarrow.compute as pc
 
@@ -134,6 +145,14 @@ def _cleared(parsed: Parsed | None, entry: Entry, before: date) -> tuple[Parsed,
     for name in columns:
         blank = pc.if_else(old, pa.scalar(None, pa.string()), rows[name])
         rows = rows.set_column(rows.schema.get_field_index(name), name, blank)
+    for kind in _CLASSES:
+        name = f"{kind}_text"
+        if name in rows.schema.names and kind in rows.schema.names:
+            known = pc.not_equal(pc.fill_null(rows[kind], UNKNOWN), UNKNOWN)
+            kept = pc.is_in(rows[name], value_set=pa.array(sorted(needed), pa.string()))
+            drop = pc.and_(old, pc.and_(known, pc.invert(kept)))
+            words = pc.if_else(drop, pa.scalar(None, pa.string()), rows[name])
+            rows = rows.set_column(rows.schema.get_field_index(name), name, words)
     return replace(parsed, rows=rows, refused=_without_text(parsed.refused)), count
 
 
