@@ -289,6 +289,16 @@ def test_a_decision_that_is_none_of_those_offered_is_said(filled):
     assert "0.60" in open_crew(filled).attempts()["loss_text"].tolist()
 
 
+@pytest.mark.parametrize("typed", ["T02", " t02 ", "T-2", "t 02"])
+def test_a_decision_may_be_typed_in_another_form(filled, typed):
+    decide(filled, "words", "Maija", typed)
+    assert ingest(filled).changed
+    assert set(open_crew(filled).attempts()["technician"]) == {"T02"}
+    assert not ingest(filled).changed
+    told = [line["file"] for line in history(filled) if line["what"] == "decided"]
+    assert len(told) == 1
+
+
 def test_a_decision_that_names_nobody_or_no_place_is_said_and_changes_nothing(filled):
     put(filled, "plan.csv", "job,panel,ports,connector type\nJ1,P01,12,LC\n")
     (filled / "layouts" / "plan.toml").write_text(PLAN_LAYOUT, "utf-8")

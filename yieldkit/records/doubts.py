@@ -18,7 +18,7 @@ from yieldkit.records.clocks import UNTOLD
 from yieldkit.records.counters import SMALL_START
 from yieldkit.records.deriving import Decided, Derived
 from yieldkit.records.dies import die_differs
-from yieldkit.records.spelling import Meaning
+from yieldkit.records.spelling import Meaning, tokens
 from yieldkit.records.tables import CAUSES, ERRORS, FIRST_PASS, STEPS
 from yieldkit.records.words import near_classes, plain
 
@@ -402,6 +402,17 @@ def read_decisions(folder: Path, state: dict[str, Any]) -> list[dict[str, Any]]:
                 "decided": today,
             }
     return sorted(found.values(), key=lambda repair: (repair["kind"], repair["key"]))
+
+
+def in_listed_form(repairs: list[dict[str, Any]], crew: Crew) -> list[dict[str, Any]]:
+    """Decisions that name a person, unit or type in another form, with the code as it is listed."""
+    made = []
+    for repair in repairs:
+        codes = _codes(crew, repair["kind"], ())
+        same = [code for code in codes if tokens(code) == tokens(str(repair["meaning"]))]
+        exact = repair["meaning"] in codes or len(same) != 1
+        made.append(repair if exact else repair | {"meaning": same[0]})
+    return made
 
 
 def check_decisions(

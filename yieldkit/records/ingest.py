@@ -210,6 +210,7 @@ def _turn(
         decided_of,
         doubts_of,
         doubts_table,
+        in_listed_form,
         write_doubts,
     )
     from yieldkit.records.stacking import Source
@@ -228,6 +229,7 @@ def _turn(
         for e in entries
     )
     before = _tables_now(store)
+    state = state | {"repairs": in_listed_form(state["repairs"], crew)}
     derived = derive(sources, crew, decided_of(state["repairs"]))
     known = {_said_of(one) for one in store.state()["repairs"]}
     fresh = [one for one in state["repairs"] if _said_of(one) not in known]
