@@ -65,6 +65,21 @@ def test_two_camps_cannot_be_compared():
     assert (found.apart["how"] == "exactly").all()
 
 
+def test_what_a_suspicion_still_wants_is_no_handful():
+    """A hint is never "about 50 more" from certain: told are the least that the draws ask for."""
+    asked = []
+    for seed in range(8):
+        made = work(MIXED, 15, np.random.default_rng(100 + seed), bad=["C1"])
+        verdict = likely_sources(made).findings[0]
+        if verdict.code == "source_cannot_tell":
+            asked.append(verdict.values["n_more"])
+            said = "At least" if asked[-1] else "More positions alone will hardly tell"
+            assert said in str(verdict)
+    told = [more for more in asked if more]
+    assert len(told) > 1
+    assert min(told) >= 0.2 * len(made)  # the least step that is tried
+
+
 def test_nearly_always_together_is_said_with_its_share():
     own = [("T0", "S0", "C0"), ("T1", "S1", "C1"), ("T2", "S2", "C2")]
     made = work(own * 30, 10, np.random.default_rng(5))

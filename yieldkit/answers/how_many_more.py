@@ -1,7 +1,7 @@
 """How many more readings would name the worst unit, or clear all of them.
 
-Of losses only: on failures, which tell less, the same reckoning was too hopeful (of 94 drawn crews
-with 400 positions 15 % were told at "even odds").
+On failures, which tell less, it is the least there must be: of 94 drawn crews with 400 positions
+15 % were told at what would be even odds of losses.
 """
 
 from __future__ import annotations

@@ -9,10 +9,11 @@ import numpy as np
 import pandas as pd
 
 from yieldkit.answers.fair import HANDS, LOTS, CrewModel, decided_positions, fair_gaps, fit_crew
+from yieldkit.answers.how_many_more import how_many_more
 from yieldkit.answers.result import Finding, Result
 from yieldkit.answers.together import together
 from yieldkit.crew import Crew
-from yieldkit.methods.proportions import check_confidence, trials_to_tell
+from yieldkit.methods.proportions import check_confidence
 from yieldkit.records.tables import UNKNOWN, require_columns
 
 if TYPE_CHECKING:
@@ -23,6 +24,8 @@ MARGIN_POINTS = 2.0
 """A unit this much behind the crew matters [percentage points of first pass]."""
 NAMED = 0.9
 """A unit is named from this chance on."""
+MOST_MORE = 10_000
+"""Where more positions than these would be wanted, waiting is no answer: half a year of a crew."""
 DRAWS = 4000
 FEW_LEVELS = 6
 """Under so many units of a kind the spread of the kind is hardly known."""
@@ -114,7 +117,7 @@ def likely_sources(
     apart = together(model)
     watched = crew.general.watch_technicians
     findings = (
-        _verdict(table, model, margin_points, watched),
+        _verdict(table, model, effects, margin_points, watched),
         *about_spread(spread),
         *about_apart(apart),
         Finding("source_could_hide", {}),
@@ -256,7 +259,9 @@ def spread_by_kind(
     return table.sort_values("share", ascending=False, ignore_index=True)
 
 
-def _verdict(table: pd.DataFrame, model: CrewModel, margin: float, watched: bool) -> Finding:
+def _verdict(
+    table: pd.DataFrame, model: CrewModel, effects: np.ndarray, margin: float, watched: bool
+) -> Finding:
     shown = table if watched else table[table["kind"] != "technician"]
     common: dict[str, Any] = {"margin": margin, "n": int(model.cells["tried"].sum())}
     if shown.empty:
@@ -275,10 +280,10 @@ def _verdict(table: pd.DataFrame, model: CrewModel, margin: float, watched: bool
     values["none_stands_out"] = float(1 - table["chance_source"].sum())
     if values["none_stands_out"] >= NAMED:
         return Finding("source_none", values, "fine")
-    crew = model.cells["passed"].sum() / model.cells["tried"].sum()
-    gap = max(-float(top["gap_points"]), margin) / 100
-    wanted = trials_to_tell(crew, max(crew - gap, 0.01)) / max(top["n"] / common["n"], 1e-9)
-    values["n_more"] = two_digits(max(wanted - common["n"], 50))
+    behind = gaps_of(model, effects, table) * -slope_of(model)
+    more = how_many_more(behind, margin / 100, common["n"], named=NAMED)
+    too_long = more is None or more > MOST_MORE
+    values["n_more"] = None if too_long else two_digits(max(more or 0, 50))
     return Finding("source_cannot_tell", values, "cannot tell", "mix_kit", "")
 
 

@@ -65,7 +65,7 @@ def _more_would_tell(values: Mapping[str, Any], one: str) -> str:
     more = count(values["n_more"], f"more {one}")
     if one == "reading":
         return f"About {more} on mixed kit would give even odds of telling."
-    return f"About {more} on mixed kit would tell."
+    return f"At least {more} on mixed kit before that can be told, often several times as many."
 
 
 def _chances(values: Mapping[str, Any]) -> list[str]:
@@ -81,11 +81,10 @@ def _none(values: Mapping[str, Any]) -> str:
 
 
 def _source_points_the_same_way(values: Mapping[str, Any]) -> str:
-    more = count(values["n_more"], "more position")
     return (
         f"All units set side by side over the last weeks ({count(values['all'], 'position')}) point"
         " the same way, less surely: chance of being behind the failures"
-        f" {listed(_chances(values))}. About {more} on mixed kit would settle it."
+        f" {listed(_chances(values))}. {_more_would_tell(values, 'position')}"
     )
 
 
