@@ -24,6 +24,7 @@ from yieldkit.answers.sources import (
     about_spread,
     chances_of_worst,
     gaps_of,
+    spread_by_kind,
     step_for,
     two_digits,
 )
@@ -287,33 +288,13 @@ def unit_gaps(fitted: FittedLosses, effects: np.ndarray, confidence: float) -> p
 def spread_of_losses(
     fitted: FittedLosses, effects: np.ndarray, sds: np.ndarray, confidence: float
 ) -> pd.DataFrame:
-    """Spread of the units that there were, by kind, between joints of one connector type.
+    """``sources.spread_by_kind`` between joints of one connector type.
 
-    Columns and source as of ``sources.spread_by_kind``. ``effects``, ``sds``: joint draws, the
-    joints' own spread in the last column of ``sds``: that is luck.
+    ``effects``, ``sds``: joint draws, the joints' own spread in the last column of ``sds``: that is
+    luck.
     """
-    model, parts = fitted.model, {"luck": (sds[:, -1], 0)}
-    for kind in model.kinds:
-        names = list(model.levels(kind))
-        share = model.cells.groupby(kind)["tried"].sum().loc[names].to_numpy(float)
-        own = effects[:, model.posterior.block(kind)]
-        gaps = own - (own @ (share / share.sum()))[:, None]
-        sd = np.sqrt(gaps**2 @ (share / share.sum()))
-        parts[kind] = (sd, len([name for name in names if name != UNKNOWN]))
-    total = sum(sd**2 for sd, _ in parts.values())
-    tail = (1 - confidence) / 2
-    rows = [
-        [kind, units]
-        + [
-            float(np.quantile(each, at))
-            for each in (sd, sd**2 / total)
-            for at in (0.5, tail, 1 - tail)
-        ]
-        for kind, (sd, units) in parts.items()
-    ]
-    columns = ["kind", "units", "sd", "sd_low", "sd_high", "share", "low", "high"]
-    table = pd.DataFrame(rows, columns=columns).assign(n=int(model.cells["tried"].sum()))
-    return table.sort_values("share", ascending=False, ignore_index=True)
+    model = fitted.model
+    return spread_by_kind(model, effects, confidence, kinds=model.kinds, luck=sds[:, -1] ** 2)
 
 
 def _percent(logs: np.ndarray) -> np.ndarray:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -113,7 +114,9 @@ def likely_sources(
     rng = np.random.default_rng([crew.general.seed, 6])
     effects, _ = model.posterior.draws(rng, DRAWS)
     table = _table(model, effects, margin_points, confidence)
-    spread = spread_by_kind(model, effects, confidence).rename(columns={"sd": "sd_logit"})
+    kinds = (*model.kinds, "connector_type")
+    spread = spread_by_kind(model, effects, confidence, kinds=kinds)
+    spread = spread.rename(columns={"sd": "sd_logit"})
     apart = together(model)
     watched = crew.general.watch_technicians
     findings = (
@@ -217,44 +220,37 @@ def slope_of(model: CrewModel) -> float:
 
 
 def spread_by_kind(
-    model: CrewModel, effects: np.ndarray, confidence: float, luck: float = LUCK
+    model: CrewModel,
+    effects: np.ndarray,
+    confidence: float,
+    *,
+    kinds: Sequence[str],
+    luck: np.ndarray | float = LUCK,
 ) -> pd.DataFrame:
     """Spread of the units that there were, by kind (A. Gelman, Ann. Stat. 33, 1-53, 2005).
 
-    ``luck`` is the variance of joints alike in all kinds. Standard deviations are on the scale of
-    the effects.
+    ``luck`` is the variance of joints alike in all ``kinds``, one for all draws or one a draw.
+    Standard deviations are on the scale of the effects.
     """
-    tail = (1 - confidence) / 2
-    variances = {}
-    for kind in (*model.kinds, "connector_type"):
-        if len(model.levels(kind)) > 1:
-            weight = model.cells.groupby(kind)["tried"].sum().loc[list(model.levels(kind))]
-            share = weight.to_numpy(float) / weight.sum()
+    parts = {"luck": (np.broadcast_to(luck, len(effects)), 0)}
+    for kind in kinds:
+        names = list(model.levels(kind))
+        if len(names) > 1:
+            weight = model.cells.groupby(kind)["tried"].sum().loc[names].to_numpy(float)
+            share = weight / weight.sum()
             own = effects[:, model.posterior.block(kind)]
-            variances[kind] = (own - (own @ share)[:, None]) ** 2 @ share
-    total = sum(variances.values()) + luck
+            variance = (own - (own @ share)[:, None]) ** 2 @ share
+            parts[kind] = (variance, len([name for name in names if name != UNKNOWN]))
+    total = sum(variance for variance, _ in parts.values())
+    tail = (1 - confidence) / 2
     rows = []
-    for kind, variance in variances.items():
-        part = variance / total
-        sd = np.sqrt(variance)
-        rows.append(
-            {
-                "kind": kind,
-                "units": len([name for name in model.levels(kind) if name != UNKNOWN]),
-                "sd": np.median(sd),
-                "sd_low": np.quantile(sd, tail),
-                "sd_high": np.quantile(sd, 1 - tail),
-                "share": np.median(part),
-                "low": np.quantile(part, tail),
-                "high": np.quantile(part, 1 - tail),
-            }
-        )
-    left = luck / total
-    rows.append(
-        {"kind": "luck", "units": 0, "sd": np.sqrt(luck), "sd_low": np.sqrt(luck)}
-        | {"sd_high": np.sqrt(luck), "share": np.median(left)}
-        | {"low": np.quantile(left, tail), "high": np.quantile(left, 1 - tail)}
-    )
+    for kind, (variance, units) in parts.items():
+        row: dict[str, Any] = {"kind": kind, "units": units}
+        for name, each in (("sd", np.sqrt(variance)), ("share", variance / total)):
+            ends = ("sd_low", "sd_high") if name == "sd" else ("low", "high")
+            found = np.quantile(each, (0.5, tail, 1 - tail))
+            row |= dict(zip((name, *ends), map(float, found), strict=True))
+        rows.append(row)
     table = pd.DataFrame(rows).assign(n=int(model.cells["tried"].sum()))
     return table.sort_values("share", ascending=False, ignore_index=True)
 
