@@ -112,10 +112,11 @@ def ingest(
     with store.locked():
         layouts = load_layouts(folder / LAYOUTS)
         state = store.state()
-        looked = "" if again else _signature(layouts)
+        known = _Layouts.of(layouts)
+        looked = "" if again else known.signature
         entries, waiting, came = _look(folder, store, state, tell, looked)
-        made_of = _made_of(folder, layouts)
-        entries = _read_all(store, entries, layouts, tell, again=again)
+        made_of = _made_of(folder, known)
+        entries = _read_all(store, entries, known, tell, again=again)
         decided = _with_decisions(folder, state)
         same = (
             not again
@@ -280,18 +281,13 @@ def _key(entries: list[Entry]) -> list[tuple[str, ...]]:
     return sorted((e.file, e.sha256, e.status, e.reason, e.key) for e in entries)
 
 
-def _made_of(folder: Path, layouts: list[Any]) -> str:
+def _made_of(folder: Path, known: _Layouts) -> str:
     """Digest of everything but the files that the tables depend on."""
     settings = b"".join(
         path.read_bytes() for path in (folder / "crew.xlsx", folder / "crew.toml") if path.exists()
     )
-    parts = [digest(settings), *sorted(layout_digest(layout) for layout in layouts)]
+    parts = [digest(settings), *sorted(known.digests.values())]
     return digest("|".join([*parts, str(VERSION), str(DERIVING)]).encode())
-
-
-def layout_digest(layout: Any) -> str:
-    """Digest of what a layout says."""
-    return digest(layout.model_dump_json().encode())
 
 
 def _look(
@@ -376,13 +372,12 @@ def _look_at(path: Path, store: Store, now: str, frozen: set[str]) -> Entry | No
 def _read_all(
     store: Store,
     entries: list[Entry],
-    layouts: list[Any],
+    known: _Layouts,
     tell: Progress,
     *,
     again: bool,
 ) -> list[Entry]:
     """Each entry read by the layout that fits; files already typed by it are not read again."""
-    known = _Layouts.of(layouts)
     read = []
     for number, entry in enumerate(entries, start=1):
         if entry.status in ("withdrawn", "empty", "unreadable") and not entry.key:
@@ -411,7 +406,7 @@ def _read(
     have = entry.key.split("-") if entry.key else []
     if (
         len(have) == 4
-        and have[1] in known.stamps.values()
+        and have[1] in known.stamps
         and have[3] == known.signature
         and (store.root / "parsed" / entry.key / "about.json").exists()
         and not again
@@ -461,32 +456,33 @@ class _Layouts:
     ----------
     layouts : list
         As declared.
-    stamps : dict
-        Beginning of each layout's digest, by its name.
+    digests : dict
+        Digest of what each says, by its name.
     signature : str
         Which layouts there were, and which parser.
     """
 
     layouts: list[Any]
-    stamps: dict[str, str]
+    digests: dict[str, str]
     signature: str
 
     @classmethod
     def of(cls, layouts: list[Any]) -> _Layouts:
         """Take the digest of each layout, once."""
-        stamps = {layout.name: layout_digest(layout)[:16] for layout in layouts}
-        return cls(layouts, stamps, _signature(layouts))
+        digests = {one.name: digest(one.model_dump_json().encode()) for one in layouts}
+        every = "|".join(sorted(digests.values()))
+        return cls(layouts, digests, digest(f"{every}|{VERSION}".encode())[:12])
+
+    @property
+    def stamps(self) -> set[str]:
+        """Beginnings of the digests, as keys hold them."""
+        return {found[:16] for found in self.digests.values()}
 
     def key(self, entry: Entry, layout: Any) -> str:
         """``<file>-<layout>-<name>-<layouts and parser>``: the name may tell the machine."""
         name = hashlib.sha256(entry.file.encode()).hexdigest()[:8]
-        return f"{entry.sha256[:32]}-{self.stamps[layout.name]}-{name}-{self.signature}"
-
-
-def _signature(layouts: list[Any]) -> str:
-    """Which layouts there were to choose from, and which parser."""
-    every = "|".join(sorted(layout_digest(layout) for layout in layouts))
-    return digest(f"{every}|{VERSION}".encode())[:12]
+        stamp = self.digests[layout.name][:16]
+        return f"{entry.sha256[:32]}-{stamp}-{name}-{self.signature}"
 
 
 def _status(error: CrewError) -> str:
