@@ -5,7 +5,7 @@ from datetime import date
 import openpyxl
 import pyarrow.parquet as pq
 
-from tests.records.test_doubts import decide
+from tests.records.test_doubts import LOG_LAYOUT, decide
 from tests.records.test_ingest import SETTINGS, crew, export, put  # noqa: F401
 from yieldkit.records.forgetting import forget
 from yieldkit.records.ingest import history, ingest
@@ -76,19 +76,6 @@ def test_a_remark_about_a_forgotten_person_is_not_kept(crew):  # noqa: F811
 def everything_in(workbook):
     book = openpyxl.load_workbook(workbook)
     return repr([list(sheet.iter_rows(values_only=True)) for sheet in book])
-
-
-LOG_LAYOUT = """
-name = "log"
-table = "rework"
-delimiter = ","
-dates = ["yyyy-mm-dd"]
-[columns]
-when = "day"
-place = "place"
-job = "job"
-cause = "cause"
-"""
 
 
 def test_free_words_of_the_log_go_where_their_class_is_known(crew):  # noqa: F811
