@@ -6,9 +6,10 @@ from tests.records.made_files import arc, crew, derived, entry, made, panel, tes
 from tests.records.test_ingest import SETTINGS, put
 from tests.records.test_ingest import crew as folder_of_a_crew  # noqa: F401
 from yieldkit.crew import ConnectorType
+from yieldkit.records.decisions import OPEN
 from yieldkit.records.deriving import derive
 from yieldkit.records.dies import die_differs, sizes_in
-from yieldkit.records.doubts import OPEN, doubts_of
+from yieldkit.records.doubts import Doubt, doubts_of
 from yieldkit.records.forms import FORMS, write_forms
 from yieldkit.records.ingest import ingest
 from yieldkit.records.layouts import choose_layout, load_layouts
@@ -64,8 +65,8 @@ def test_a_splice_takes_no_die_and_a_type_without_dies_says_nothing():
 
 
 def doubts(*sources):
-    found = derive(sources, OWN)
-    return [one for one in doubts_of(found, OWN, []) if one.kind == "die differs"]
+    found = doubts_of(derive(sources, OWN), OWN, []).to_pylist()
+    return [Doubt(**row) for row in found if row["kind"] == "die differs"]
 
 
 def test_each_kind_of_row_with_a_wrong_die_is_listed_with_its_place():

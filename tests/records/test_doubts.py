@@ -1,6 +1,8 @@
 """The doubts list: what is asked, how a decision is applied, undone, and what it changes."""
 
+import errno
 import io
+import os
 import shutil
 import subprocess
 import zipfile
@@ -14,8 +16,9 @@ from tests.records.test_ingest import SETTINGS, export, put
 from tests.records.test_ingest import crew as folder_of_a_crew  # noqa: F401
 from yieldkit.errors import CrewError
 from yieldkit.records import deriving, doubts_workbook
+from yieldkit.records.decisions import decided_of
 from yieldkit.records.deriving import Decided, derive
-from yieldkit.records.doubts import decided_of, doubts_of
+from yieldkit.records.doubts import Doubt, doubts_of
 from yieldkit.records.forgetting import forget
 from yieldkit.records.ingest import history, ingest, withdraw
 from yieldkit.records.opened import open_crew
@@ -49,7 +52,7 @@ PEOPLE = '[[people]]\ncode = "T01"\n[[people]]\ncode = "T02"\n'
 def doubts(*sources, settings=None, repairs=()):
     settings = settings or crew()
     found = doubts_of(derive(sources, settings, decided_of(list(repairs))), settings, list(repairs))
-    return {(doubt.kind, doubt.key): doubt for doubt in found}
+    return {(row["kind"], row["key"]): Doubt(**row) for row in found.to_pylist()}
 
 
 def decide(folder, sheet, key, decision, remark="by the lead"):
@@ -486,6 +489,62 @@ def test_what_is_typed_while_a_run_goes_on_stays_typed(filled, monkeypatch):
     monkeypatch.undo()
     ingest(filled)
     assert "T02" in set(open_crew(filled).attempts()["technician"])
+
+
+def test_a_list_in_which_nothing_was_typed_is_not_read_again(filled, monkeypatch):
+    def never(path):
+        raise AssertionError("read again")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(doubts_workbook, "_rows", never)
+        assert not ingest(filled).changed
+        put(filled, "b.csv", export(range(20, 23)))
+        assert ingest(filled).changed
+    decide(filled, "words", "Maija", None, "ask her on Monday")
+    put(filled, "c.csv", export(range(30, 33)))
+    ingest(filled)
+    decide(filled, "words", "Maija", "T02", "as said on Monday")
+    assert ingest(filled).changed
+    assert remarks_on(filled, "decisions") == {"Maija": "as said on Monday"}
+
+
+@pytest.mark.parametrize("mark", ["", "[]", "{}", None])
+def test_a_list_whose_mark_in_the_store_is_gone_is_read_and_written_anew(filled, mark):
+    decide(filled, "words", "Maija", "T02")
+    if mark is None:
+        (filled / "store" / "doubts.json").unlink()
+    else:
+        (filled / "store" / "doubts.json").write_text(mark)
+    assert ingest(filled).changed
+    assert set(open_crew(filled).attempts()["technician"]) == {"T02"}
+    assert not ingest(filled).changed
+
+
+@pytest.mark.parametrize(
+    "error, said", [(errno.EACCES, "open elsewhere"), (errno.ENOSPC, "No space left")]
+)
+def test_a_list_that_cannot_be_replaced_is_said_and_written_by_the_next_run(
+    filled, monkeypatch, error, said
+):
+    def replace(old, new):
+        if str(new).endswith("doubts.xlsx"):
+            raise OSError(error, os.strerror(error), str(new))
+        return real(old, new)
+
+    real = os.replace
+    put(filled, "b.csv", export([50]).replace(",T01,", ",Pekka,"))
+    with monkeypatch.context() as patched:
+        patched.setattr(os, "replace", replace)
+        try:
+            told = " ".join(ingest(filled).said)
+        except CrewError as raised:
+            told = str(raised)
+    assert said in told
+    assert list(filled.glob(".part-*")) == []
+    assert "Pekka" not in remarks_on(filled, "words")
+    ingest(filled)
+    assert "Pekka" in remarks_on(filled, "words")
+    assert not ingest(filled).changed
 
 
 def test_doubts_that_find_no_room_are_counted(filled, monkeypatch):

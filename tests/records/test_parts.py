@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 
 from tests.records.made_files import crew as settings_of
 from tests.records.test_ingest import crew, put, tables  # noqa: F401
+from yieldkit.records.decisions import OPEN
 from yieldkit.records.deriving import Decided, derive
-from yieldkit.records.doubts import OPEN, doubts_of
+from yieldkit.records.doubts import doubts_of
 from yieldkit.records.layouts import layout_of
 from yieldkit.records.parsed import NOT_NAMED
 from yieldkit.records.parsing import parse
@@ -206,12 +207,13 @@ def test_an_unnamed_machine_is_an_open_doubt_and_the_decision_names_it():
     lead = settings_of(equipment=equipment)
     _, parsed = machines(text_of(download("SP-01", 10), download("", 500)))
     found = derive([source_of(parsed)], lead)
-    (doubt,) = [d for d in doubts_of(found, lead, []) if d.kind == "unit" and d.state == OPEN]
-    assert doubt.rows == 3
-    assert {"SP-01", "SP-02"} <= set(doubt.choices)
+    asked = doubts_of(found, lead, []).to_pylist()
+    (doubt,) = [row for row in asked if row["kind"] == "unit" and row["state"] == OPEN]
+    assert doubt["rows"] == 3
+    assert {"SP-01", "SP-02"} <= set(doubt["choices"])
     frame = found.plain("attempts").to_pandas()
     assert frame.groupby("splicer").size().to_dict() == {"SP-01": 3, "unknown": 3}
-    told = derive([source_of(parsed)], lead, Decided({"unit": {doubt.key: "SP-02"}}))
+    told = derive([source_of(parsed)], lead, Decided({"unit": {doubt["key"]: "SP-02"}}))
     frame = told.plain("attempts").to_pandas()
     assert frame.groupby("serial").size().to_dict() == {"S1": 3, "S2": 3}
 

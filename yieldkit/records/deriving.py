@@ -61,7 +61,7 @@ class Derived:
     as_of: datetime
     meanings: list[Meaning] = field(default_factory=list)
     clock_notes: list[dict[str, Any]] = field(default_factory=list)
-    unsettled: dict[str, list[dict[str, Any]]] = field(default_factory=dict)
+    unsettled: dict[str, pa.Table] = field(default_factory=dict)
 
     def plain(self, name: str) -> pa.Table:
         """A table with its text written out."""

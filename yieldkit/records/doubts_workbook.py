@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import os
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
@@ -10,11 +11,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from yieldkit.errors import CrewError
-from yieldkit.records.workbook import check_packed
+from yieldkit.records.store import Store, digest, write_whole
 
 if TYPE_CHECKING:
-    from yieldkit.records.doubts import Doubt
+    import pyarrow as pa
 
+WORKBOOK = "doubts.xlsx"
+WRITTEN = "doubts.json"
+"""In the store: the generation whose doubts list was written, and the digest of its bytes."""
 SHEETS = {
     "words": ("technician", "unit", "job", "connector type", "step", "cause", "outcome"),
     "places": ("place", "position of a row"),
@@ -50,9 +54,33 @@ _INTRODUCTION = (
 )
 
 
+def is_written(store: Store) -> bool:
+    """Whether the doubts list is of the present tables: not lost, left behind or held open."""
+    number = store.number()
+    there = (store.crew_folder / WORKBOOK).exists()
+    return number == 0 or (there and _written(store).get("generation") == number)
+
+
+def is_untouched(store: Store) -> bool:
+    """Whether the list is as the program wrote it, so that nothing was typed into it."""
+    try:
+        data = (store.crew_folder / WORKBOOK).read_bytes()
+    except OSError:
+        return False
+    return digest(data) == _written(store).get("untouched")
+
+
+def _written(store: Store) -> dict[str, Any]:
+    try:
+        found = json.loads((store.root / WRITTEN).read_bytes())
+    except (FileNotFoundError, ValueError):
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
 def write_workbook(
-    path: Path,
-    doubts: Sequence[Doubt],
+    store: Store,
+    doubts: pa.Table,
     repairs: Sequence[Mapping[str, Any]],
     gone: frozenset[tuple[str, str]] = frozenset(),
 ) -> int:
@@ -68,9 +96,12 @@ def write_workbook(
     OSError
         If it cannot be replaced.
     """
+    import pyarrow as pa
+    import pyarrow.compute as pc
     import xlsxwriter
 
-    typed, undone = _typed(path)
+    path = store.crew_folder / WORKBOOK
+    typed, undone = _typed(path) if path.exists() and not is_untouched(store) else ({}, set())
     typed = {pair: row for pair, row in typed.items() if pair not in gone}
 
     packed = io.BytesIO()
@@ -85,33 +116,39 @@ def write_workbook(
     for number, line in enumerate(_INTRODUCTION):
         first.write_string(number, 0, line, wrap)
     _print_on_one_width(first)
-    left_out = 0
+    left_out = doubts.num_rows
     rest = dict(typed)
     for name, kinds in SHEETS.items():
-        chosen = [doubt for doubt in doubts if doubt.kind in kinds]
-        left_out += len(chosen[MOST_ROWS:])
-        for doubt in chosen[:MOST_ROWS]:
-            rest.pop((doubt.kind, _cell(doubt.key)), None)
-        _write_doubts(book.add_worksheet(name), chosen[:MOST_ROWS], typed, bold, wrap, fill)
+        chosen = doubts.filter(pc.is_in(doubts["kind"], pa.array(kinds)))
+        rows = chosen.slice(0, MOST_ROWS).to_pylist()
+        left_out -= len(rows)
+        for row in rows:
+            row["key"] = _cell(row["key"])
+            rest.pop((row["kind"], row["key"]), None)
+        _write_doubts(book.add_worksheet(name), rows, typed, bold, wrap, fill)
     for repair in repairs:
         rest.pop((str(repair["kind"]), _cell(str(repair["key"]))), None)
     _write_remarks(book.add_worksheet(REMARKS), rest, bold, wrap)
     _write_decisions(book.add_worksheet(DECISIONS), repairs, undone, bold, wrap, fill)
     book.close()
+    data = packed.getvalue()
     handle, part = tempfile.mkstemp(dir=path.parent, prefix=".part-", suffix=".xlsx")
     try:
         with os.fdopen(handle, "wb") as file:
-            file.write(packed.getvalue())
+            file.write(data)
         os.replace(part, path)
     except OSError:
         os.unlink(part)
         raise
+    nothing_typed = not typed and not undone
+    mark = {"generation": store.number(), "untouched": digest(data) if nothing_typed else ""}
+    write_whole(store.root / WRITTEN, json.dumps(mark).encode())
     return left_out
 
 
 def _write_doubts(
     sheet: Any,
-    doubts: Sequence[Doubt],
+    doubts: Sequence[Mapping[str, Any]],
     typed: Mapping[tuple[str, str], Mapping[str, str]],
     bold: Any,
     wrap: Any,
@@ -124,19 +161,19 @@ def _write_doubts(
         sheet.set_column(column, column, width)
     decision = HEADINGS.index("decision")
     for number, doubt in enumerate(doubts, start=1):
-        cells = (doubt.kind, doubt.found, doubt.suggested, doubt.state, doubt.where)
+        cells = [doubt[name] for name in HEADINGS[:5]]
         sheet.set_row(number, _LINE * _lines(cells))
         for column, cell in enumerate(cells):
             sheet.write_string(number, column, _cell(cell), wrap)
-        sheet.write_number(number, 5, doubt.rows, wrap)
-        row = typed.get((doubt.kind, _cell(doubt.key)), {})
+        sheet.write_number(number, 5, doubt["rows"], wrap)
+        row = typed.get((doubt["kind"], doubt["key"]), {})
         for column, cell in enumerate((row.get("decision", ""), row.get("remark", ""))):
             if cell:
                 sheet.write_string(number, decision + column, _cell(cell), fill)
             else:
                 sheet.write_blank(number, decision + column, None, fill)
-        sheet.write_string(number, decision + 2, _cell(doubt.key))
-        offered = [_cell(word) for word in doubt.choices if word and "," not in word]
+        sheet.write_string(number, decision + 2, doubt["key"])
+        offered = [_cell(word) for word in doubt["choices"] or () if word and "," not in word]
         if offered and sum(len(word) + 1 for word in offered) <= 255:
             sheet.data_validation(
                 number,
@@ -240,7 +277,7 @@ def place_of(path: Path, kind: str, key: str) -> tuple[str, int | None]:
 def _typed(path: Path) -> tuple[dict[tuple[str, str], dict[str, str]], set[tuple[str, str]]]:
     """Rows of the workbook with a decision or a remark, by doubt, and decisions to undo."""
     typed, undone = {}, set()
-    for row, sheet, _ in _rows(path) if path.exists() else ():
+    for row, sheet, _ in _rows(path):
         pair = (row["kind"], row["key"])
         if sheet == DECISIONS:
             if _is_yes(row["undo"]):
@@ -255,6 +292,8 @@ def _typed(path: Path) -> tuple[dict[tuple[str, str], dict[str, str]], set[tuple
 def _rows(path: Path) -> Iterator[tuple[dict[str, str], str, int]]:
     """Each row of the workbook by heading, with its sheet and number."""
     import python_calamine
+
+    from yieldkit.records.workbook import check_packed
 
     try:
         data = path.read_bytes()

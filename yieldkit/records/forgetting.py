@@ -78,7 +78,7 @@ def forget(
             touched.append(entry.file)
             rows += count
         if touched:
-            decided = _without_persons(_with_decisions(folder, state), had - left, before)
+            decided = _without_persons(_with_decisions(store, state), had - left, before)
             gone = frozenset(("technician", word) for word in had - left)
             new_state = decided | {
                 "files": [entry.as_dict() for entry in entries],

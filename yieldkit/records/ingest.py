@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from yieldkit.crew import Crew
 from yieldkit.errors import CrewError
+from yieldkit.records.doubts_workbook import is_written
 from yieldkit.records.parsed import VERSION
 from yieldkit.records.settings import read_settings
 from yieldkit.records.store import Store, digest
@@ -117,13 +118,13 @@ def ingest(
         entries, waiting, came = _look(folder, store, state, tell, looked)
         made_of = _made_of(folder, known)
         entries = _read_all(store, entries, known, tell, again=again)
-        decided = _with_decisions(folder, state)
+        decided = _with_decisions(store, state)
         same = (
             not again
             and state.get("made_of") == made_of
             and decided["repairs"] == state["repairs"]
             and _key(entries) == _key(_entries(state))
-            and _doubts_are_written(folder, store)
+            and is_written(store)
         )
         if same:
             return _report(store, folder, waiting=waiting)
@@ -172,7 +173,7 @@ def withdraw(folder: Path | str, file: str, *, progress: Progress | None = None)
             replace(e, status="withdrawn", reason="taken back") if e in meant else e
             for e in entries
         ]
-        decided = _with_decisions(folder, state)
+        decided = _with_decisions(store, state)
         new_state = decided | {
             "files": [entry.as_dict() for entry in entries],
             "history": [*decided["history"], _line("withdrawn", file, meant[0].sha256)],
@@ -205,16 +206,12 @@ def _turn(
 
     ``gone`` are doubts (kind, key) whose remarks must not be kept.
     """
+    from yieldkit.records.decisions import check_decisions, decided_of, in_listed_form
     from yieldkit.records.deriving import derive
-    from yieldkit.records.doubts import (
-        check_decisions,
-        decided_of,
-        doubts_of,
-        doubts_table,
-        in_listed_form,
-        write_doubts,
-    )
+    from yieldkit.records.doubts import doubts_of, untold, write_doubts
+    from yieldkit.records.restated import changed, first_passes
     from yieldkit.records.stacking import Source
+    from yieldkit.wording.records import clocks_told, decisions_told
 
     tell(f"linking and deriving all tables from {len(entries)} files")
     sources = (  # read one by one: deriving keeps their rows only once
@@ -229,39 +226,28 @@ def _turn(
         )
         for e in entries
     )
-    before = _tables_now(store)
+    before = store.state()
     state = state | {"repairs": in_listed_form(state["repairs"], crew)}
     derived = derive(sources, crew, decided_of(state["repairs"]))
-    known = {_said_of(one) for one in store.state()["repairs"]}
+    known = {_said_of(one) for one in before["repairs"]}
     fresh = [one for one in state["repairs"] if _said_of(one) not in known]
     undone = known - {_said_of(one) for one in state["repairs"]}
-    check_decisions(folder, fresh, derived, crew)
-    state = state | {"as_of": derived.as_of.isoformat()}
+    check_decisions(store, fresh, derived, crew)
+    days = first_passes(derived.tables["positions"])
+    state = state | {"as_of": derived.as_of.isoformat(), "first_passes": days}
     tell("writing the tables")
     found = doubts_of(derived, crew, state["repairs"])
-    more = {"doubts": doubts_table(found), "forgotten": _forgotten(state)}
+    more = {"doubts": found.drop_columns(["choices"]), "forgotten": _forgotten(state)}
     store.swap(derived.tables | more, state)
     store.prune()
-    decided = (len(fresh), len(undone))
-    doubts, said = write_doubts(
-        folder, found, derived, crew, state["repairs"], before, gone, decided
-    )
+    said = [
+        *decisions_told(len(fresh), len(undone)),
+        *changed(before.get("first_passes"), days, derived.as_of, crew, len(fresh) + len(undone)),
+        *clocks_told(**untold(derived)),
+        *write_doubts(store, found, state["repairs"], gone),
+    ]
     report = _report(store, folder, waiting=waiting)
-    return replace(report, changed=True, new=tuple(new), doubts=doubts, said=said)
-
-
-def _tables_now(store: Store) -> pa.Table | None:
-    """First passes of the present generation, to tell what a run changes."""
-    import pyarrow as pa
-    import pyarrow.parquet as pq
-
-    place = store.generation() / "positions"
-    if not store.number() or not place.exists():
-        return None
-    columns = ["first_date", "first_pass_termination"]
-    return pa.concat_tables(
-        [pq.read_table(path, columns=columns) for path in sorted(place.glob("*.parquet"))]
-    )
+    return replace(report, changed=True, new=tuple(new), said=tuple(said))
 
 
 def _forgotten(state: dict[str, Any]) -> pa.Table:
@@ -499,23 +485,13 @@ def _reason(error: CrewError) -> str:
     return str(bare)
 
 
-def _with_decisions(folder: Path, state: dict[str, Any]) -> dict[str, Any]:
+def _with_decisions(store: Store, state: dict[str, Any]) -> dict[str, Any]:
     """The state with the decisions that now stand in the doubts list, and a line for each."""
-    from yieldkit.records.doubts import read_decisions
+    from yieldkit.records.decisions import read_decisions
 
-    now = read_decisions(folder, state)
+    now = read_decisions(store, state)
     lines = _decided_lines(state["repairs"], now)
     return state | {"repairs": now, "history": [*state["history"], *lines]}
-
-
-def _doubts_are_written(folder: Path, store: Store) -> bool:
-    """Whether the doubts list is of the present tables: not lost, left behind or held open."""
-    from yieldkit.records.doubts import WORKBOOK
-
-    book, current = folder / WORKBOOK, store.root / "current"
-    if not current.exists():
-        return True
-    return book.exists() and book.stat().st_mtime_ns >= current.stat().st_mtime_ns
 
 
 def _line(what: str, file: str, sha256: str) -> dict[str, Any]:
@@ -573,7 +549,7 @@ def _read_files(
 def _report(store: Store, folder: Path, *, waiting: Iterable[str] = ()) -> IngestReport:
     import pyarrow.parquet as pq
 
-    from yieldkit.records.doubts import OPEN
+    from yieldkit.records.decisions import OPEN
 
     place = store.generation() / "files" / "all.parquet"
     files = pq.read_table(place).to_pylist() if place.exists() else []

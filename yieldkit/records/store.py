@@ -7,6 +7,7 @@
     store/generations/<n>/<table>/     plain Parquet files, by month where a table is large
     store/generations/<n>/state.json   files taken in, decisions, history
     store/current                      number of the present generation
+    store/doubts.json                  what of it the doubts list shows
 
 Everything is written beside what is there, flushed to the disk, and takes its place by one rename
 of ``current`` under one lock: all tables change together or none. What a killed run leaves behind

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from yieldkit.records.counters import GAPS
 
@@ -132,25 +134,26 @@ _QUERIES = {
 }
 
 
-def unsettled(con: duckdb.DuckDBPyConnection, times: Times) -> dict[str, list[dict[str, Any]]]:
-    """Rows of each kind of doubt that the tables alone do not tell."""
-    found = {}
-    for kind, query in _QUERIES.items():
-        result = con.execute(query)
-        names = [column[0] for column in result.description]
-        found[kind] = [dict(zip(names, row, strict=True)) for row in result.fetchall()]
+def unsettled(con: duckdb.DuckDBPyConnection, times: Times) -> dict[str, pa.Table]:
+    """Rows of each kind of doubt that the tables alone do not tell, text written out."""
+    found = {kind: _plain(con.sql(query).to_arrow_table()) for kind, query in _QUERIES.items()}
     for kind in ("arc", "probable", "mistyped"):
         found[kind] = _in_time(found[kind], times)
     return found
 
 
-def _in_time(rows: list[dict[str, Any]], times: Times) -> list[dict[str, Any]]:
-    """Rows of attempts in the order of their local time, which they then show."""
-    if not rows:
-        return rows
-    at = np.searchsorted(times.at, [row["rn"] for row in rows])
-    local = times.local[at].astype("datetime64[m]")
-    shown = np.char.replace(local.astype(str), "T", " ").tolist()
-    last = np.where(np.isnat(local), np.iinfo(np.int64).max, times.local[at].astype(np.int64))
-    order = sorted(range(len(rows)), key=lambda i: (last[i], rows[i]["rn"]))
-    return [rows[i] | {"when": None if shown[i] == "NaT" else shown[i]} for i in order]
+def _plain(rows: pa.Table) -> pa.Table:
+    coded = pa.types.is_dictionary
+    schema = [one.with_type(pa.string()) if coded(one.type) else one for one in rows.schema]
+    return rows.cast(pa.schema(schema))
+
+
+def _in_time(rows: pa.Table, times: Times) -> pa.Table:
+    """Rows of attempts in the order of their local time, ``when``."""
+    rn = rows["rn"].to_numpy()
+    local = times.local[np.searchsorted(times.at, rn)]
+    last = np.where(np.isnat(local), np.iinfo(np.int64).max, local.astype(np.int64))
+    order = np.lexsort((rn, last))
+    when = pa.array(local[order].astype("datetime64[s]")).cast(pa.string())
+    minute = pc.utf8_slice_codeunits(when, 0, len("2026-11-16 08:00"))
+    return rows.take(pa.array(order)).append_column("when", minute)
