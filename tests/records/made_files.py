@@ -10,7 +10,7 @@ from yieldkit.records.deriving import derive
 from yieldkit.records.fingerprints import fingerprints
 from yieldkit.records.parsed import PARSED, Parsed
 from yieldkit.records.stacking import Source
-from yieldkit.records.tables import arrow_schema
+from yieldkit.records.tables import TABLES, arrow_schema
 
 REFUSED = pa.schema(
     [
@@ -138,7 +138,7 @@ def entry(day, place="P01/01", step="splice", cause="cleave", job="J1", who="T01
 def derived(*sources, settings=None):
     """All tables as DataFrames, from files and settings."""
     found = derive(sources, settings or crew())
-    return {name: found.plain(name).to_pandas() for name in found.tables}
+    return {name: found.plain(name).to_pandas() for name in TABLES}
 
 
 def position(tables, position_id="J1|P01|1"):

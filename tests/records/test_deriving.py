@@ -226,10 +226,8 @@ def test_the_lead_may_let_a_held_row_count():
     copy = [rows[0] | {"loss_db": 0.30, "loss_text": "0.30"}]
     sources = [made("a.csv", "attempts", rows), made("b.csv", "attempts", copy)]
     held = derive(sources, crew()).tables["held"].to_pylist()[0]["fingerprint"]
-    tables = {
-        name: table.to_pandas()
-        for name, table in derive(sources, crew(), Decided(preferred=(held,))).tables.items()
-    }
+    found = derive(sources, crew(), Decided(preferred=(held,)))
+    tables = {name: found.plain(name).to_pandas() for name in ("attempts", "files")}
     assert tables["attempts"]["loss_text"].tolist() == ["0.30"]
     assert classes(tables, "a.csv") == [0, 0, 1, 0]
 

@@ -200,8 +200,8 @@ def test_a_row_is_put_to_the_place_that_the_lead_names():
     rows = made("a.csv", "attempts", [arc("2026-11-16 08:00", None)])
     key = next(key for kind, key in doubts(PLAN, rows) if kind == "position of a row")
     repairs = [{"kind": "position of a row", "key": key, "meaning": "P01/07"}]
-    tables = derive([PLAN, rows], crew(), decided_of(repairs)).tables
-    assert tables["attempts"]["position_id"].to_pylist() == ["J1|P01|7"]
+    attempts = derive([PLAN, rows], crew(), decided_of(repairs)).plain("attempts")
+    assert attempts["position_id"].to_pylist() == ["J1|P01|7"]
 
 
 def test_a_repaired_clock_can_be_left_as_shown():
@@ -210,7 +210,7 @@ def test_a_repaired_clock_can_be_left_as_shown():
     source = made("a.csv", "attempts", rows)
     key = next(key for kind, key in doubts(PLAN, source) if kind == "clock")
     decided = decided_of([{"kind": "clock", "key": key, "meaning": "as shown"}])
-    times = derive([PLAN, source], crew(), decided).tables["attempts"].to_pandas()
+    times = derive([PLAN, source], crew(), decided).plain("attempts").to_pandas()
     assert (times["when_source"] == "shown").all()
 
 

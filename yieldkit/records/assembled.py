@@ -1,156 +1,367 @@
-"""Attempts and positions, the large tables, put together column by column from numbered rows."""
+"""Attempts and positions, the large tables, put together a month at a time from numbered rows."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import hashlib
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from yieldkit.records import clocks
+from yieldkit.records.columns import (
+    UNDATED,
+    Listed,
+    Values,
+    mixed,
+    month_name,
+    months_of,
+    whole,
+)
+from yieldkit.records.first_pass import TOLD
 from yieldkit.records.placed import KIT_SOURCES, TECHNICIAN_SOURCES
 from yieldkit.records.places import LINKS
-from yieldkit.records.tables import TABLES
+from yieldkit.records.stacking import Coded, coded
+from yieldkit.records.tables import TABLES, arrow_schema
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
     from yieldkit.records.attempts import Shown
     from yieldkit.records.clocks import Times
-    from yieldkit.records.positions import Records
+    from yieldkit.records.positions import Positions
+    from yieldkit.records.stacking import Source
 
 _AS_SHOWN = (
     *("counter", "when_shown", "fibre", "loss_text", "angle_crew_deg", "angle_other_deg"),
     *("arcs", "file", "source_row", "fingerprint"),
 )
+_WORDS_AS_SHOWN = {
+    **{"ribbon": "ribbon_text", "program": "program", "error_text": "outcome_text"},
+    **{"die": "die_text", "remark": "remark"},
+}
+"""Columns of text as a record shows them, without the blanks around."""
 _LOTS = ("fibre_lot", "connector_lot")
 _OF_FIRST_ARC = ("technician", "splicer", "cleaver", "heater", "program")
+_LINKS, _SOURCES, _BY_WHOM, _BY_WHAT, _REDO = (
+    Listed(words)
+    for words in (
+        *(LINKS, clocks.SOURCES, TECHNICIAN_SOURCES, KIT_SOURCES),
+        ("no", "yes", "probable"),
+    )
+)
+_ANSWER, _WHY = ({one: one.split(": ")[part] for one in TOLD} for part in (0, 1))
 
 
-def tables(
-    records: Records,
-    again: np.ndarray,
-    positions: pa.Table,
-    rework: pa.Table,
-    shown: Shown,
-    times: Times,
-) -> dict[str, pa.Table]:
-    """The tables ``attempts`` and ``positions``, and ``rework`` with the ids of its attempts.
+@dataclass(frozen=True, eq=False)
+class Months:
+    """Attempts and positions by month, each month made when its turn comes.
 
-    ``again`` tells which records without a position may redo the one before.
+    A position belongs to the month of its first arc.
+
+    Parameters
+    ----------
+    positions : Positions
+        And the records behind them.
+    again : ndarray of bool
+        Records without a position that may redo the one before.
+    shown : Shown
+    times : Times
+    sources : sequence of Source
     """
-    names = _with_ids(shown.places.names)
-    order = records.placed.in_time
-    back = np.empty_like(order)
-    back[order] = np.arange(len(order))
-    attempts = _attempts(records, again, order, shown, times, names)
-    return {
-        "attempts": attempts,
-        "positions": _positions(positions, attempts, back, names),
-        "rework": _rework(rework, attempts, records.placed.at, back),
-    }
+
+    positions: Positions
+    again: np.ndarray
+    shown: Shown
+    times: Times
+    sources: Sequence[Source]
+
+    def __iter__(self) -> Iterator[Month]:
+        placed = self.positions.records.placed
+        there = np.flatnonzero(self.positions.there)
+        nothing = np.zeros(0, dtype=np.int64)
+        rows = _by_month(placed.in_time, placed.day[placed.in_time]) or {UNDATED: nothing}
+        places = _by_month(there, self.positions.day(there)) or {UNDATED: nothing}
+        for month in sorted({*rows, *places}):
+            tables = ("attempts",) * (month in rows) + ("positions",) * (month in places)
+            yield Month(
+                month_name(month),
+                tables,
+                self,
+                rows.get(month, nothing),
+                places.get(month, nothing),
+            )
+
+    def table(self, name: str) -> pa.Table:
+        """One of the two tables as a whole."""
+        import pyarrow as pa
+
+        schema = arrow_schema(TABLES[name])
+        return pa.concat_tables(
+            [schema.empty_table(), *(month.table(name).cast(schema) for month in self)]
+        )
+
+    def attempt_ids(self, rows: np.ndarray) -> pa.Array:
+        """Ids of the attempts of some records; missing where the record is -1."""
+        import pyarrow as pa
+
+        known = rows[rows >= 0]
+        found = Month("", ("attempts",), self, known, known[:0]).attempts["attempt_id"]
+        at = np.full(len(rows), -1)
+        at[rows >= 0] = np.arange(len(known))
+        return whole(found).take(pa.array(at, mask=at < 0))
+
+    @cached_property
+    def _number(self) -> np.ndarray:
+        """Which arc of its position each record is; 0 for none."""
+        arcs = self.positions.records.arcs
+        number = np.zeros(len(self.again), dtype=np.int32)
+        number[arcs.row] = arcs.number
+        return number
+
+    @cached_property
+    def _place(self) -> dict[str, Values]:
+        """Job, panel and port of each position."""
+        names = self.shown.places.names
+        found = {}
+        for name in ("job", "panel", "port"):
+            column = whole(names[name])
+            found[name] = Values(column.indices.to_numpy(), Listed(column.dictionary.to_pylist()))
+        return found
+
+    @cached_property
+    def _places_written(self) -> Listed:
+        return Listed(self.shown.places.texts)
+
+    @cached_property
+    def _of_file(self) -> np.ndarray:
+        """A number for the typed rows of each file: the same key, the same rows."""
+        return Listed([f"{one.file}|{one.sha256}|{one.key}" for one in self.sources]).digests
+
+    @cached_property
+    def _begins(self) -> np.ndarray:
+        """Stacked row at which each file begins."""
+        src = whole(self.shown.rows["src"]).to_numpy()
+        return np.searchsorted(src, np.arange(len(self.sources)))
+
+    @cached_property
+    def _changed(self) -> dict[str, _Changed]:
+        """Columns of text whose words are changed a little."""
+        found = {
+            name: _Changed.of(coded(self.shown.rows, column), _or_none, None)
+            for name, column in _WORDS_AS_SHOWN.items()
+        }
+        for name, none in (("error", "none"), ("sheet", "")):
+            found[name] = _Changed.of(coded(self.shown.rows, name), str, none)
+        return found
+
+    def place(self, pos: np.ndarray) -> dict[str, Values]:
+        """Job, panel and port of some positions, -1 for none."""
+        return {
+            name: Values(_or_minus(column.values, pos), column.words)
+            for name, column in self._place.items()
+        }
+
+    def records(self, rows: np.ndarray) -> dict[str, Values]:
+        """What is reckoned of some records."""
+        placed, words = self.positions.records.placed, self.positions.records.placed.words.listed
+        coded = ("splicer", "serial", "technician", "cleaver", "heater", "job", *_LOTS)
+        columns = {name: Values(getattr(placed, name)[rows], words) for name in coded}
+        place = self.place(placed.pos[rows])
+        number = self._number[rows]
+        low, high = placed.low[rows], placed.high[rows]
+        redo = np.where(number > 1, 1, np.where(self.again[rows], 2, 0))
+        return columns | {
+            "job_of_place": place["job"],
+            "panel": place["panel"],
+            "port": place["port"],
+            "connector_type": Values(placed.kind[rows], words),
+            "date": Values(placed.day[rows]),
+            "epoch": Values(placed.epoch[rows]),
+            "when": Values(placed.utc[rows].astype("datetime64[us]")),
+            "link": Values(placed.link[rows], _LINKS),
+            "loss_low_db": Values(low, none=np.isnan(low)),
+            "loss_high_db": Values(high, none=np.isnan(high)),
+            "when_source": Values(self.times.source[rows], _SOURCES),
+            "technician_source": Values(placed.technician_source[rows], _BY_WHOM),
+            "kit_source": Values(placed.kit_source[rows], _BY_WHAT),
+            "place_text": Values(self.shown.written[placed.at[rows]], self._places_written),
+            "reached_arc": Values(placed.reached[rows]),
+            "error": self._changed["error"].at(placed.at[rows]),
+            "attempt_no": Values(number, none=number == 0),
+            "redo": Values(redo, _REDO),
+        }
+
+    def digests(self, rows: np.ndarray, columns: dict[str, Values]) -> np.ndarray:
+        """A 64-bit digest of each record: of its file, its row there and what is reckoned of it."""
+        placed = self.positions.records.placed
+        src = placed.src[rows]
+        row = placed.at[rows] - self._begins[src]
+        parts = [self._of_file[src], row, *(one.bits() for one in columns.values())]
+        return mixed(parts, len(rows))
 
 
-def _attempts(
-    records: Records,
-    again: np.ndarray,
-    order: np.ndarray,
-    shown: Shown,
-    times: Times,
-    names: pa.Table,
-) -> pa.Table:
-    """The table ``attempts``: the records that count, in order of time."""
+@dataclass(frozen=True, eq=False)
+class Month:
+    """One month of some ``tables``: some ``rows`` of the records, some ``places``."""
+
+    name: str
+    tables: tuple[str, ...]
+    of: Months
+    rows: np.ndarray
+    places: np.ndarray
+
+    def mark(self, name: str) -> str:
+        """Digest of all that a table's rows of this month are made of, in their order."""
+        made = self._digests if name == "attempts" else self._digests_of_places
+        return hashlib.sha256(made.tobytes()).hexdigest()
+
+    def table(self, name: str) -> pa.Table:
+        """The rows of a table; text is coded."""
+        import pyarrow as pa
+
+        columns = self.attempts if name == "attempts" else self._positions
+        schema = arrow_schema(TABLES[name])
+        return pa.table({one.name: in_kind(columns[one.name], one.type) for one in schema})
+
+    @property
+    def answers(self) -> pa.Table:
+        """``first_date`` and ``first_pass_termination`` of the positions."""
+        import pyarrow as pa
+
+        columns = {
+            "first_date": self._found["first_date"].arrow(),
+            "first_pass_termination": self._told(_ANSWER),
+        }
+        return pa.table(columns)
+
+    def _told(self, part: dict[str, str]) -> pa.Array:
+        """A part of what is told of each position's first pass."""
+        told = Coded(self._found["termination"].values, list(TOLD))
+        return _Changed.of(told, part.__getitem__, None).at(slice(None)).arrow()
+
+    @cached_property
+    def _records(self) -> dict[str, Values]:
+        return self.of.records(self.rows)
+
+    @cached_property
+    def _digests(self) -> np.ndarray:
+        return self.of.digests(self.rows, self._records)
+
+    @cached_property
+    def _found(self) -> dict[str, Values]:
+        """Columns of the positions; a lot is that of the first arc, else the planned one."""
+        found = self.of.positions.columns(self.places)
+        first = self.of.positions.first[self.places]
+        for name in _LOTS:
+            own = _or_minus(getattr(self.of.positions.records.placed, name), first)
+            planned = found[name]
+            found[name] = Values(np.where(own < 0, planned.values, own), planned.words)
+        return found
+
+    @cached_property
+    def _first(self) -> np.ndarray:
+        """Place of each position's first arc among the records of the month, -1 without one."""
+        first = self.of.positions.first[self.places]
+        order = np.argsort(self.rows)
+        at = np.searchsorted(self.rows, first, sorter=order)
+        return np.where(first < 0, -1, np.append(order, -1)[at])
+
+    @cached_property
+    def _digests_of_places(self) -> np.ndarray:
+        first = np.append(self._digests, np.uint64(0))[self._first]
+        columns = [*self.of.place(self.places).values(), *self._found.values()]
+        return mixed([first, *(one.bits() for one in columns)], len(self.places))
+
+    @cached_property
+    def attempts(self) -> dict[str, pa.Array]:
+        """Columns of the attempts."""
+        shown = self.of.shown
+        at = self.of.positions.records.placed.at[self.rows]
+        columns = {name: one.arrow() for name, one in self._records.items()}
+        columns |= {name: shown.take(name, at) for name in _AS_SHOWN}
+        for name in (*_WORDS_AS_SHOWN, "sheet"):
+            columns[name] = self.of._changed[name].at(at).arrow()
+        pos = self.of.positions.records.placed.pos[self.rows]
+        columns["position_id"] = _joined(self.of.place(pos))
+        columns["attempt_id"] = _ids(columns)
+        return columns
+
+    @cached_property
+    def _positions(self) -> dict[str, pa.Array]:
+        import pyarrow as pa
+
+        place = self.of.place(self.places)
+        columns = {name: one.arrow() for name, one in (place | self._found).items()}
+        columns |= {"first_pass_termination": self._told(_ANSWER), "why": self._told(_WHY)}
+        row = pa.array(self._first, mask=self._first < 0)
+        for name, theirs in (("first_attempt_id", "attempt_id"), ("first_when", "when")):
+            columns[name] = self.attempts[theirs].take(row)
+        columns |= {name: self.attempts[name].take(row) for name in _OF_FIRST_ARC}
+        columns["position_id"] = _joined(place)
+        return columns
+
+
+@dataclass(frozen=True, eq=False)
+class _Changed:
+    """A column of text with each word changed: ``table`` has the new number of each old one."""
+
+    codes: np.ndarray
+    table: np.ndarray
+    words: Listed
+
+    @classmethod
+    def of(cls, column: Coded, change: Callable[[str], str | None], none: str | None) -> _Changed:
+        """Change each word; ``none`` where nothing stands."""
+        words = [*(change(word) for word in column.words), none]
+        number: dict[str | None, int] = {}
+        for word in words:
+            if word is not None:
+                number.setdefault(word, len(number))
+        table = np.array([number.get(word, -1) for word in words], dtype=np.int32)
+        return cls(column.codes, table, Listed([word for word in number if word is not None]))
+
+    def at(self, where: np.ndarray | slice) -> Values:
+        """The changed words of some rows."""
+        return Values(self.table[self.codes[where]], self.words)
+
+
+def in_kind(column: pa.Array | pa.ChunkedArray, kind: pa.DataType) -> pa.Array | pa.ChunkedArray:
+    """A column in the kind its table wants; coded text stays coded."""
     import pyarrow as pa
 
-    placed, arcs = records.placed, records.arcs
-    words = placed.words
-    at = placed.at[order]
-    number = np.zeros(len(at), dtype=np.int64)
-    number[arcs.row] = arcs.number
-    redo = np.where(number > 1, 1, np.where(again, 2, 0))[order]
-    number = number[order]
-    pos = np.where(placed.pos < 0, len(names), placed.pos)[order]
-    coded = ("splicer", "serial", "technician", "cleaver", "heater", "job")
-    columns = {name: words.column(getattr(placed, name)[order]) for name in coded}
-    columns |= {name: words.column(getattr(placed, name)[order]) for name in _LOTS}
-    columns |= {name: shown.take(name, at) for name in _AS_SHOWN}
-    columns |= _named(names, pos)
-    low, high = placed.low[order], placed.high[order]
-    columns |= {
-        "connector_type": words.column(placed.kind[order]),
-        "date": pa.array(placed.day[order]),
-        "epoch": pa.array(placed.epoch[order]),
-        "when": pa.array(placed.utc[order].astype("datetime64[us]")),
-        "link": _one_of(placed.link[order], LINKS),
-        "loss_low_db": pa.array(low, mask=np.isnan(low)),
-        "loss_high_db": pa.array(high, mask=np.isnan(high)),
-        "when_source": _one_of(times.source[order], clocks.SOURCES),
-        "technician_source": _one_of(placed.technician_source[order], TECHNICIAN_SOURCES),
-        "kit_source": _one_of(placed.kit_source[order], KIT_SOURCES),
-        "place_text": _texts(shown, at),
-        "ribbon": _changed(shown.take("ribbon_text", at), _or_none),
-        "program": _changed(shown.take("program", at), _or_none),
-        "reached_arc": pa.array(placed.reached[order]),
-        "error": _changed(shown.take("error", at), none="none"),
-        "error_text": _changed(shown.take("outcome_text", at), _or_none),
-        "attempt_no": pa.array(number, mask=number == 0),
-        "redo": _one_of(redo, ("no", "yes", "probable")),
-        "die": _changed(shown.take("die_text", at), _or_none),
-        "remark": _changed(shown.take("remark", at), _or_none),
-        "sheet": _changed(shown.take("sheet", at), none=""),
-    }
-    columns["attempt_id"] = _ids(columns)
-    return _table(columns, "attempts")
+    coded = pa.types.is_string(kind) and pa.types.is_dictionary(column.type)
+    return column if coded or column.type == kind else column.cast(kind)
 
 
-def _positions(found: pa.Table, attempts: pa.Table, back: np.ndarray, names: pa.Table) -> pa.Table:
-    """The table ``positions``; ``back`` tells the row in ``attempts`` of each record."""
+def _by_month(rows: np.ndarray, days: np.ndarray) -> dict[int, np.ndarray]:
+    """Rows of each month by the day of each, in their order."""
+    if not len(rows):
+        return {}
+    months = months_of(days)
+    if (np.diff(months) < 0).any():
+        order = np.argsort(months, kind="stable")
+        rows, months = rows[order], months[order]
+    starts = np.flatnonzero(np.diff(months, prepend=-(1 << 60)))
+    return dict(zip(months[starts].tolist(), np.split(rows, starts[1:]), strict=True))
+
+
+def _or_minus(values: np.ndarray, where: np.ndarray) -> np.ndarray:
+    """Values at some places, -1 where the place is -1."""
+    found = values[where] if len(values) else np.empty(len(where), dtype=np.int32)
+    found[where < 0] = -1
+    return found
+
+
+def _joined(place: dict[str, Values]) -> pa.Array:
+    """``job|panel|port``: the id of each position."""
     import pyarrow as pa
     import pyarrow.compute as pc
 
-    first = pc.fill_null(found["first"].combine_chunks(), -1).to_numpy()
-    row = pa.array(np.append(back, -1)[first], mask=first < 0)
-    columns = {name: found[name] for name in found.column_names}
-    columns |= _named(names, found["pos"].to_numpy()) | {"job": names["job"].take(found["pos"])}
-    columns["first_pass_termination"] = _changed(found["termination"], lambda t: t.split(": ")[0])
-    columns["why"] = _changed(found["termination"], lambda t: t.split(": ")[1])
-    columns["first_attempt_id"] = attempts["attempt_id"].take(row)
-    columns["first_when"] = attempts["when"].take(row)
-    columns |= {name: attempts[name].take(row) for name in _OF_FIRST_ARC}
-    for name in _LOTS:  # both are numbers of the same words
-        own, planned = attempts[name].take(row).combine_chunks(), found[name].combine_chunks()
-        codes = pc.coalesce(own.indices, planned.indices)
-        columns[name] = pa.DictionaryArray.from_arrays(codes, planned.dictionary)
-    return _table(columns, "positions")
-
-
-def _rework(rework: pa.Table, attempts: pa.Table, at: np.ndarray, back: np.ndarray) -> pa.Table:
-    """Rework entries with the id of the attempt that each tells of; ``at``: rows of the records."""
-    import pyarrow as pa
-    import pyarrow.compute as pc
-
-    told = pc.fill_null(rework["attempt"].combine_chunks(), -1).to_numpy()
-    row = np.append(back, -1)[np.searchsorted(at, told)]
-    row = pa.array(row, mask=told < 0)
-    return rework.append_column("attempt_id", attempts["attempt_id"].take(row))
-
-
-def _with_ids(names: pa.Table) -> pa.Table:
-    """Job, panel and port of all positions, and the id that joins them."""
-    import pyarrow as pa
-    import pyarrow.compute as pc
-
-    names = names.combine_chunks()
-    texts = [names[name].chunk(0).cast(pa.string()) for name in ("job", "panel", "port")]
-    return names.append_column("position_id", pc.binary_join_element_wise(*texts, "|"))
-
-
-def _named(names: pa.Table, pos: np.ndarray) -> dict[str, pa.Array]:
-    """Panel, port and id of positions; missing where ``pos`` is beyond the last."""
-    import pyarrow as pa
-
-    take = pa.array(pos, mask=pos >= len(names))
-    return {name: names[name].take(take) for name in ("panel", "port", "position_id")}
+    texts = [place[name].arrow().cast(pa.string()) for name in ("job", "panel", "port")]
+    return pc.binary_join_element_wise(*texts, "|")
 
 
 def _ids(columns: dict[str, pa.Array]) -> pa.Array:
@@ -173,46 +384,5 @@ def _ids(columns: dict[str, pa.Array]) -> pa.Array:
     return pc.binary_join_element_wise(serial, second, third, fourth, "|", null_handling="skip")
 
 
-def _one_of(codes: np.ndarray, words: tuple[str, ...]) -> pa.Array:
-    import pyarrow as pa
-
-    return pa.DictionaryArray.from_arrays(pa.array(codes.astype(np.int8)), list(words))
-
-
-def _texts(shown: Shown, at: np.ndarray) -> pa.Array:
-    import pyarrow as pa
-
-    spot = shown.written[at]
-    codes = pa.array(spot, mask=spot < 0)
-    return pa.DictionaryArray.from_arrays(codes, pa.array(shown.places.texts, pa.string()))
-
-
 def _or_none(word: str) -> str | None:
     return word.strip(" ") or None
-
-
-def _changed(
-    column: pa.Array, change: Callable[[str], str | None] = str, none: str | None = None
-) -> pa.Array:
-    """Coded text with each word changed, ``none`` where nothing stands."""
-    import pyarrow as pa
-    import pyarrow.compute as pc
-
-    if isinstance(column, pa.ChunkedArray):
-        column = column.combine_chunks()
-    words = [change(word) for word in column.dictionary.to_pylist()] + [none]
-    number: dict[str | None, int] = {}
-    for word in words:
-        if word is not None:
-            number.setdefault(word, len(number))
-    table = np.array([number.get(word, -1) for word in words], dtype=np.int32)
-    codes = table[pc.fill_null(column.indices.cast(pa.int32()), len(words) - 1).to_numpy()]
-    return pa.DictionaryArray.from_arrays(
-        pa.array(codes, mask=codes < 0), pa.array(list(number), pa.string())
-    )
-
-
-def _table(columns: dict[str, pa.Array], name: str) -> pa.Table:
-    import pyarrow as pa
-
-    return pa.table({column: columns[column] for column in TABLES[name].names})

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from yieldkit.crew import Crew, Equipment
+from yieldkit.records.columns import whole
 from yieldkit.records.places import Places, Spots, grouped
 from yieldkit.records.stacking import UNKNOWN, Words, coded
 
@@ -69,7 +70,10 @@ class Shown:
         """Values of a stacked column at some rows; text stays coded."""
         import pyarrow as pa
 
-        return self.rows[name].combine_chunks().take(pa.array(where))
+        column = whole(self.rows[name])
+        if column.null_count == len(column):
+            return pa.nulls(len(where), column.type)
+        return column.take(pa.array(where))
 
 
 def shown(
@@ -86,7 +90,7 @@ def shown(
     for other in (coded(rows, "furniture_text").meant(unit), told):
         splicer = np.where(splicer < 0, other, splicer)
     splicer = np.where(splicer < 0, words.number[UNKNOWN], splicer).astype(np.int32)
-    when = rows["when_shown"].combine_chunks().to_numpy(zero_copy_only=False)
+    when = whole(rows["when_shown"]).to_numpy(zero_copy_only=False)
     unit_days, group = _unit_days(splicer, when, words, crew)
     low, high = _intervals(rows, unit_days, group)
     zones = sorted({e.clock_zone for e in unit_days if e and e.clock_zone})
@@ -123,7 +127,7 @@ def _splicers(crew: Crew) -> list[Equipment]:
 def _whole(rows: pa.Table, name: str, none: int) -> np.ndarray:
     import pyarrow.compute as pc
 
-    found: np.ndarray = pc.fill_null(rows[name].combine_chunks(), none).to_numpy()
+    found: np.ndarray = pc.fill_null(whole(rows[name]), none).to_numpy()
     return found
 
 
@@ -166,9 +170,9 @@ def _intervals(
     floor = each([_or(e.display_floor_db if e else None, -np.inf) for e in unit_days])
     ceiling = each([_or(e.display_ceiling_db if e else None, np.inf) for e in unit_days])
     step = each([e.display_step_db if e else 0.01 for e in unit_days])
-    own = pc.fill_null(rows["loss_step"].combine_chunks(), np.inf).to_numpy()
+    own = pc.fill_null(whole(rows["loss_step"]), np.inf).to_numpy()
     step = np.minimum(step, np.where(own < _LEAST_STEP, np.inf, own))
-    loss = pc.fill_null(rows["loss_db"].combine_chunks(), np.nan).to_numpy()
+    loss = pc.fill_null(whole(rows["loss_db"]), np.nan).to_numpy()
     mark = coded(rows, "loss_mark").meant({"<": 0, ">": 1})
     high = np.where(truncates, loss + step, loss + step / 2).round(6)
     high = np.where(loss >= ceiling, np.inf, high)

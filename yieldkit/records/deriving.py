@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -30,6 +30,7 @@ from yieldkit.records import (
     positions,
     stacking,
 )
+from yieldkit.records.columns import dictionary, whole
 from yieldkit.records.placed import Placed, place_attempts
 from yieldkit.records.probable import link_probable
 from yieldkit.records.selects import ALL_ROWS, SELECTS
@@ -54,10 +55,12 @@ _BEGINNING = _EPOCH.replace(tzinfo=UTC)
 class Derived:
     """All tables of ``tables.TABLES``, and what stands behind the doubts list.
 
-    In ``tables`` text may be coded; ``plain`` gives a table as its schema says.
+    The two large ones come by ``months``. In ``tables`` text may be coded; ``plain`` gives any
+    table as a whole and as its schema says.
     """
 
     tables: dict[str, pa.Table]
+    months: assembled.Months
     as_of: datetime
     meanings: list[Meaning] = field(default_factory=list)
     clock_notes: list[dict[str, Any]] = field(default_factory=list)
@@ -65,6 +68,8 @@ class Derived:
 
     def plain(self, name: str) -> pa.Table:
         """A table with its text written out."""
+        if name not in self.tables:
+            return self.months.table(name)
         return self.tables[name].cast(arrow_schema(TABLES[name]))
 
 
@@ -138,7 +143,6 @@ def _derive(
     con: duckdb.DuckDBPyConnection, sources: list[Source], crew: Crew, decided: Decided
 ) -> Derived:
     stacked = _decide(stacking.stack(sources), crew, decided)
-    sources[:] = [_emptied(source) for source in sources]
     meanings = stacking.spell(stacked, crew, decided.words)
     words = stacking.words_of(stacked, meanings, crew)
     spots, place_words = places.spots_of(stacked, crew, decided.words)
@@ -176,19 +180,20 @@ def _derive(
     tables["files"] = _files(con, sources, shown, classes, newest)
     con.close()  # the large tables are put together without the engine
     again = arcs.chained(linked, crew.general.redo_minutes)
-    tables |= assembled.tables(records, again, found, tables["rework"], shown, times)
+    months = assembled.Months(found, again, shown, times, sources)
+    tables["rework"] = _with_attempts(tables["rework"], months)
     notes = clocks.notes(shown, times, [source.file for source in sources])
-    made = {name: _cast(tables[name], name) for name in TABLES}
-    return Derived(made, as_of, meanings, notes, doubts)
+    made = {name: _cast(table, name) for name, table in tables.items()}
+    return Derived(made, months, as_of, meanings, notes, doubts)
 
 
-def _emptied(source: Source) -> Source:
-    """A source without its rows, which are stacked."""
-    if source.parsed is None:
-        return source
-    return replace(
-        source, parsed=replace(source.parsed, rows=source.parsed.rows.schema.empty_table())
-    )
+def _with_attempts(rework: pa.Table, months: assembled.Months) -> pa.Table:
+    """Rework entries with the id of the attempt that each tells of."""
+    import pyarrow.compute as pc
+
+    told = pc.fill_null(whole(rework["attempt"]), -1).to_numpy()
+    rows = np.searchsorted(months.times.at, told)
+    return rework.append_column("attempt_id", months.attempt_ids(np.where(told < 0, -1, rows)))
 
 
 def _lay_decisions(con: duckdb.DuckDBPyConnection, sources: list[Source], decided: Decided) -> None:
@@ -230,12 +235,12 @@ def _said(rows: pa.Table, column: str, by: str, said: Mapping[str, str | bool]) 
 
     coded = pa.types.is_dictionary(rows[column].type)
     kind = pa.string() if coded else rows[column].type
-    found = pc.index_in(
-        rows[by].combine_chunks().cast(pa.string()), pa.array(list(said), pa.string())
-    )
+    found = pc.index_in(whole(rows[by]).cast(pa.string()), pa.array(list(said), pa.string()))
     values = pa.array(list(said.values()), kind).take(found)
-    new = pc.if_else(pc.is_valid(found), values, rows[column].combine_chunks().cast(kind))
-    new = new.dictionary_encode() if coded else new
+    new = pc.if_else(pc.is_valid(found), values, whole(rows[column]).cast(kind))
+    if coded:
+        new = new.dictionary_encode()
+        new = dictionary(new.indices.fill_null(-1).to_numpy(), new.dictionary)
     return rows.set_column(rows.schema.get_field_index(column), column, new)
 
 
@@ -292,7 +297,7 @@ def _newest(
         f"SELECT src, max(when_shown) FROM in_{name} GROUP BY src" for name in tables
     )
     found = dict(con.execute(query).fetchall())
-    src = shown.rows["src"].to_numpy()[times.at]
+    src = whole(shown.rows["src"]).to_numpy()[times.at]
     starts = np.flatnonzero(np.diff(src, prepend=-1))
     if len(starts):
         local = np.maximum.reduceat(times.local.astype(np.int64), starts).tolist()
@@ -335,12 +340,8 @@ def _cast(table: pa.Table, name: str) -> pa.Table:
     """A table in its own columns and kinds; coded text stays coded."""
     import pyarrow as pa
 
-    columns = {}
-    for one in arrow_schema(TABLES[name]):
-        column = table[one.name]
-        coded = pa.types.is_string(one.type) and pa.types.is_dictionary(column.type)
-        columns[one.name] = column if coded else column.cast(one.type)
-    return pa.table(columns)
+    schema = arrow_schema(TABLES[name])
+    return pa.table({one.name: assembled.in_kind(table[one.name], one.type) for one in schema})
 
 
 def _refused(sources: list[Source]) -> pa.Table:

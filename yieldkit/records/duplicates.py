@@ -8,11 +8,11 @@ machine and shown time; two different rows of one file then are two records.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from yieldkit.records.columns import mixed
 from yieldkit.records.places import grouped
 
 if TYPE_CHECKING:
@@ -149,18 +149,9 @@ def _contested(shown: Shown, epoch: np.ndarray) -> np.ndarray:
         np.where(counted, shown.counter, -1),
         np.where(counted, epoch, when),
     )
-    group, distinct = grouped(_mixed(parts).view(np.int64))
+    group, distinct = grouped(mixed(parts, len(epoch)).view(np.int64))
     several = np.bincount(group, minlength=len(distinct)) > 1
     return np.flatnonzero(several[group])
-
-
-def _mixed(parts: Sequence[np.ndarray]) -> np.ndarray:
-    """A 64-bit digest of the numbers of each row."""
-    total = np.zeros(len(parts[0]), dtype=np.uint64)
-    for part in parts:
-        total = (total ^ part.astype(np.uint64)) * np.uint64(0x9E3779B97F4A7C15)
-        total ^= total >> np.uint64(29)
-    return total
 
 
 def _lay(con: duckdb.DuckDBPyConnection, shown: Shown, epoch: np.ndarray, rows: np.ndarray) -> None:

@@ -7,15 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from yieldkit.records.arcs import FAIL, GOOD
 from yieldkit.records.stacking import UNKNOWN
-
-if TYPE_CHECKING:
-    import pyarrow as pa
 
 TOLD = (
     *("no: first arc", "no: later arc", "no: rework log", "no: test"),
@@ -39,7 +35,7 @@ _BEFORE_TEST = np.timedelta64(75, "m")
 class Facts:
     """What is known of each position, one element each; texts are numbers, -1 for none."""
 
-    site: pa.Array
+    site: np.ndarray
     planned: np.ndarray
     kind: np.ndarray
     fibre_lot: np.ndarray

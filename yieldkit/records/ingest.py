@@ -24,6 +24,8 @@ from yieldkit.records.store import Store, digest
 if TYPE_CHECKING:
     import pyarrow as pa
 
+    from yieldkit.records.assembled import Month
+
 INBOX = "inbox"
 LAYOUTS = "layouts"
 LARGEST_FILE = 300_000_000
@@ -138,7 +140,9 @@ def ingest(
         }
         had = {(e.file, e.sha256): e.key for e in _entries(state)}
         read = [e for e in entries if e.key and (again or e.key != had.get((e.file, e.sha256)))]
-        report = _turn(folder, store, crew, entries, new_state, tell, new=came, waiting=waiting)
+        report = _turn(
+            folder, store, crew, entries, new_state, tell, new=came, waiting=waiting, anew=again
+        )
         return replace(report, read=_read_files(store, report, read))
 
 
@@ -201,15 +205,17 @@ def _turn(
     new: Iterable[str] = (),
     waiting: Iterable[str] = (),
     gone: frozenset[tuple[str, str]] = frozenset(),
+    anew: bool = False,
 ) -> IngestReport:
     """Derive from the entries and make it the present generation.
 
-    ``gone`` are doubts (kind, key) whose remarks must not be kept.
+    ``gone`` are doubts (kind, key) whose remarks must not be kept; ``anew``: no month is taken
+    over from the generation before.
     """
     from yieldkit.records.decisions import check_decisions, decided_of, in_listed_form
     from yieldkit.records.deriving import derive
     from yieldkit.records.doubts import doubts_of, untold, write_doubts
-    from yieldkit.records.restated import changed, first_passes
+    from yieldkit.records.restated import changed
     from yieldkit.records.stacking import Source
     from yieldkit.wording.records import clocks_told, decisions_told
 
@@ -223,6 +229,7 @@ def _turn(
             status=e.status,
             reason=e.reason,
             parsed=store.parsed(e.key, coded=True) if e.key and e.status != "withdrawn" else None,
+            key=e.key,
         )
         for e in entries
     )
@@ -233,12 +240,13 @@ def _turn(
     fresh = [one for one in state["repairs"] if _said_of(one) not in known]
     undone = known - {_said_of(one) for one in state["repairs"]}
     check_decisions(store, fresh, derived, crew)
-    days = first_passes(derived.tables["positions"])
+    days: dict[str, dict[str, int]] = {}  # filled as the months are written, before the state is
     state = state | {"as_of": derived.as_of.isoformat(), "first_passes": days}
     tell("writing the tables")
     found = doubts_of(derived, crew, state["repairs"])
     more = {"doubts": found.drop_columns(["choices"]), "forgotten": _forgotten(state)}
-    store.swap(derived.tables | more, state)
+    months = _counted(derived.months, days)
+    store.swap(derived.tables | more, months, state, f"{VERSION}|{DERIVING}", anew=anew)
     store.prune()
     said = [
         *decisions_told(len(fresh), len(undone)),
@@ -248,6 +256,15 @@ def _turn(
     ]
     report = _report(store, folder, waiting=waiting)
     return replace(report, changed=True, new=tuple(new), said=tuple(said))
+
+
+def _counted(months: Iterable[Month], days: dict[str, dict[str, int]]) -> Iterator[Month]:
+    """The months, while the first-pass answers of their ``days`` are counted."""
+    from yieldkit.records.restated import first_passes
+
+    for month in months:
+        yield month
+        days |= first_passes(month.answers)
 
 
 def _forgotten(state: dict[str, Any]) -> pa.Table:

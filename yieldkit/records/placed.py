@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from yieldkit.records.attempts import stripped
+from yieldkit.records.columns import whole
 from yieldkit.records.stacking import UNKNOWN, Words, coded
 
 if TYPE_CHECKING:
@@ -153,7 +154,7 @@ def place_attempts(
     told = np.array([bool(word.strip(" ")) for word in outcome.words] + [False])[outcome.codes]
     errors = coded(rows, "error")
     failed = np.array([word != "none" for word in errors.words] + [False])[errors.codes]
-    reached = pc.fill_null(rows["reached_arc"].combine_chunks(), True)
+    reached = pc.fill_null(whole(rows["reached_arc"]), True)
     pair = shown.places.pair[at]
     pos = shown.places.pos[pair]
     day = times.local.astype("datetime64[D]")
@@ -169,7 +170,7 @@ def place_attempts(
     return Placed(
         words=words,
         at=at,
-        src=rows["src"].combine_chunks().to_numpy()[at],
+        src=whole(rows["src"]).to_numpy()[at],
         splicer=shown.splicer[at],
         serial=shown.serial[at],
         **held,

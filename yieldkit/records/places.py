@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from yieldkit.crew import Crew
+from yieldkit.records.columns import whole
 from yieldkit.records.stacking import Words, coded, meaning
 
 if TYPE_CHECKING:
@@ -232,7 +233,7 @@ def _spread(rows: pa.Table, spots: np.ndarray, number: dict[str, int]) -> np.nda
     """
     ranges = {at: found for text, at in number.items() if (found := _RANGE.match(text))}
     ribbon = coded(rows, "ribbon_text").codes
-    fibre = rows["fibre"].combine_chunks().fill_null(0).to_numpy()
+    fibre = whole(rows["fibre"]).fill_null(0).to_numpy()
     chosen = np.flatnonzero(np.isin(spots, list(ranges)) & (ribbon >= 0) & (fibre > 0))
     if not len(chosen):
         return spots

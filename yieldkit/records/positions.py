@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
@@ -12,6 +12,7 @@ import numpy as np
 from yieldkit.crew import Crew, required_test
 from yieldkit.records import first_pass, met_limits
 from yieldkit.records.arcs import VERDICTS
+from yieldkit.records.columns import Listed, Values
 from yieldkit.records.first_pass import ANSWERS, STATES, TOLD, Facts
 from yieldkit.records.places import LINKS
 from yieldkit.records.stacking import UNKNOWN
@@ -19,7 +20,6 @@ from yieldkit.records.tables import CAUSES, DISPOSITIONS, STEPS
 
 if TYPE_CHECKING:
     import duckdb
-    import pyarrow as pa
 
     from yieldkit.records.arcs import Arcs
     from yieldkit.records.placed import Placed
@@ -158,73 +158,6 @@ def _types(con: duckdb.DuckDBPyConnection, placed: Placed, crew: Crew) -> None:
     )
 
 
-def find_positions(
-    con: duckdb.DuckDBPyConnection, records: Records, crew: Crew, as_of: datetime, positions: int
-) -> pa.Table:
-    """What the records say of each position, in order.
-
-    Parameters
-    ----------
-    con : duckdb.DuckDBPyConnection
-        The engine, with the records that count as ``judged``.
-    records : Records
-    crew : Crew
-    as_of : datetime
-        When the records end.
-    positions : int
-        How many there are.
-
-    Returns
-    -------
-    pyarrow.Table
-        ``pos`` is the number of the position, ``first`` the record of its first arc, missing
-        without one.
-    """
-    import pyarrow as pa
-
-    met_limits.reading_limits(con, crew)
-    _types(con, records.placed, crew)
-    con.execute(_TESTS)
-    facts = _facts(con, records, crew, as_of, positions)
-    told = first_pass.termination(facts)
-    state = first_pass.state(facts)
-    accepted = state == STATES.index("accepted")
-    done = accepted | (state == STATES.index("accepted as is"))
-    when = np.where(np.isnat(facts.passed_when), facts.last_utc, facts.passed_when)
-    step, cause = first_pass.failed(facts, told)
-    first = facts.first
-    day = _at(records.placed.day, first, np.datetime64("NaT"))
-    words = records.placed.words
-    minutes = facts.rework_min
-    columns = {
-        "pos": pa.array(np.arange(positions)),
-        "site": facts.site,
-        "planned": pa.array(facts.planned),
-        "connector_type": words.column(facts.kind),
-        "fibre_lot": words.column(facts.fibre_lot),
-        "connector_lot": words.column(facts.connector_lot),
-        "first": pa.array(first, mask=first < 0),
-        "first_date": pa.array(day),
-        "arcs": pa.array(facts.arcs),
-        "preparation_losses": pa.array(facts.preparation_losses),
-        "rework_entries": pa.array(facts.rework_entries),
-        "bodies": pa.array(facts.spent + np.where(done, facts.body_each, 0.0)),
-        "rework_min": pa.array(minutes, mask=np.isnan(minutes)),
-        "first_pass_splice": _of(first_pass.splice(facts), ANSWERS),
-        "termination": _of(told, TOLD),
-        "first_pass_link": _of(first_pass.link(facts), ANSWERS),
-        "failed_step": _of(step, facts.steps),
-        "failed_cause": _of(cause, facts.causes),
-        "state": _of(state, STATES),
-        "accepted_when": pa.array(when, mask=~accepted | np.isnat(when)),
-        "link": _of(facts.link, LINKS),
-    }
-    there = facts.planned | (first >= 0) | facts.tested_at_all
-    there |= (facts.preparation_losses > 0) | (facts.rework_entries > 0)
-    table = pa.table(columns)
-    return table if there.all() else table.filter(pa.array(there)).combine_chunks()
-
-
 @dataclass(frozen=True, eq=False)
 class Records:
     """The records that count, how each ended, those at positions, the error of every row."""
@@ -249,41 +182,145 @@ def register(con: duckdb.DuckDBPyConnection, records: Records) -> None:
         "judged",
         attempt_no=pa.array(number),
         redone=pa.array(redone),
-        verdict=_of(records.verdict, VERDICTS),
+        verdict=Listed(VERDICTS).column(records.verdict),
     )
 
 
-class _Rows:
-    """Rows of a query, one a position that has any, spread over all positions."""
-
-    def __init__(self, con: duckdb.DuckDBPyConnection, query: str, positions: int) -> None:
-        self._rows = con.execute(query).fetchnumpy()
-        self._at = np.ma.getdata(self._rows["pos"])
-        self.has = np.zeros(positions, dtype=bool)
-        self.has[self._at] = True
-
-    def column(self, name: str, none: Any) -> np.ndarray:
-        """A column, ``none`` where nothing stands; its kind is that of ``none``."""
-        found = np.full(len(self.has), none)
-        known = ~np.ma.getmaskarray(self._rows[name])
-        found[self._at[known]] = np.ma.getdata(self._rows[name])[known]
-        return found
-
-    def text(self, name: str, words: list[str]) -> np.ndarray:
-        """A column of text as numbers of ``words``, which grows by those it lacks; -1 for none."""
-        values = [value or "" for value in np.ma.filled(self._rows[name], None).tolist()]
-        words += sorted({value for value in values if value} - set(words))
-        number = {word: at for at, word in enumerate(words)}
-        found = np.full(len(self.has), -1, dtype=np.int32)
-        found[self._at] = [number.get(value, -1) for value in values]
-        return found
+Told = Callable[[np.ndarray], np.ndarray]
+"""Tells something of some positions, by their numbers."""
 
 
-def _facts(
+@dataclass(frozen=True, eq=False)
+class Positions:
+    """What the records say of each position; reckoned for some of them at a time.
+
+    Parameters
+    ----------
+    records : Records
+    there : ndarray of bool
+        Positions of which a plan, an arc, an entry or a test tells; the others are left out.
+    first : ndarray of int
+        Record of each position's first arc, -1 without one.
+    known : dict
+        Facts of ``first_pass.Facts`` that lists, tests and single records tell.
+    sites : Listed
+        Sites that the plan names.
+    steps, causes, dispositions : list of str
+        Words of the log.
+    pending_since : datetime64
+        Tests of arcs before this day are late.
+    tests_wanted, body_each : ndarray of float
+        Of each connector type, by the number of its word.
+    """
+
+    records: Records
+    there: np.ndarray
+    first: np.ndarray
+    known: dict[str, Told]
+    sites: Listed
+    steps: list[str]
+    causes: list[str]
+    dispositions: list[str]
+    pending_since: np.datetime64
+    tests_wanted: np.ndarray
+    body_each: np.ndarray
+
+    def day(self, where: np.ndarray) -> np.ndarray:
+        """Day of the first arc at some positions."""
+        return _at(self.records.placed.day, self.first[where], np.datetime64("NaT"))
+
+    def facts(self, where: np.ndarray) -> Facts:
+        """What is known of some positions, in their order."""
+        placed, arcs = self.records.placed, self.records.arcs
+        known = {name: told(where) for name, told in self.known.items()}
+        arc, first = known.pop("arc"), self.first[where]
+        last = _at(arcs.last, arc, -1)
+        kind = _at(placed.kind, first, -1)
+        for name in ("planned_kind", "tested_kind"):
+            other = known.pop(name)
+            kind = np.where(kind < 0, other, kind)
+        kind = np.where(kind < 0, placed.words.number[UNKNOWN], kind)
+        links = [_at(arcs.link, arc, -1)]
+        links += [known.pop(name) for name in ("early_link", "entry_link", "tested_link")]
+        tests_wanted = self.tests_wanted[kind]
+        passed = known.pop("passed")
+        return Facts(
+            **known,
+            kind=kind,
+            first=first,
+            verdict=_at(self.records.verdict, first, -1),
+            error=_at(self.records.error.codes, _at(placed.at, first, -1), -1),
+            arcs=_at(arcs.count, arc, 0),
+            last_verdict=_at(self.records.verdict, last, -1),
+            last_day=_at(placed.day, last, np.datetime64("NaT")),
+            last_utc=_at(arcs.last_utc, arc, np.datetime64("NaT")),
+            all_passed=(passed >= tests_wanted) & (tests_wanted > 0),
+            late=_at(placed.day, first, np.datetime64("NaT")) < self.pending_since,
+            tests_wanted=tests_wanted,
+            body_each=self.body_each[kind],
+            link=np.maximum.reduce(links),
+            steps=self.steps,
+            causes=self.causes,
+            dispositions=self.dispositions,
+            errors=self.records.error.words,
+        )
+
+    def columns(self, where: np.ndarray) -> dict[str, Values]:
+        """Columns of some positions; ``termination`` says what decided the answer."""
+        facts, words = self.facts(where), self.records.placed.words.listed
+        told = first_pass.termination(facts)
+        state = first_pass.state(facts)
+        accepted = state == STATES.index("accepted")
+        done = accepted | (state == STATES.index("accepted as is"))
+        when = np.where(np.isnat(facts.passed_when), facts.last_utc, facts.passed_when)
+        step, cause = first_pass.failed(facts, told)
+        return {
+            "site": Values(facts.site, self.sites),
+            "planned": Values(facts.planned),
+            "connector_type": Values(facts.kind, words),
+            "fibre_lot": Values(facts.fibre_lot, words),
+            "connector_lot": Values(facts.connector_lot, words),
+            "first_date": Values(self.day(where)),
+            "arcs": Values(facts.arcs),
+            "preparation_losses": Values(facts.preparation_losses),
+            "rework_entries": Values(facts.rework_entries),
+            "bodies": Values(facts.spent + np.where(done, facts.body_each, 0.0)),
+            "rework_min": Values(facts.rework_min, none=np.isnan(facts.rework_min)),
+            "first_pass_splice": Values(first_pass.splice(facts), _ANSWERS),
+            "termination": Values(told, _TOLD),
+            "first_pass_link": Values(first_pass.link(facts), _ANSWERS),
+            "failed_step": Values(step, Listed(facts.steps)),
+            "failed_cause": Values(cause, Listed(facts.causes)),
+            "state": Values(state, _STATES),
+            "accepted_when": Values(when, none=~accepted | np.isnat(when)),
+            "link": Values(facts.link, _LINKS),
+        }
+
+
+_ANSWERS, _TOLD, _STATES, _LINKS = (Listed(words) for words in (ANSWERS, TOLD, STATES, LINKS))
+
+
+def find_positions(
     con: duckdb.DuckDBPyConnection, records: Records, crew: Crew, as_of: datetime, positions: int
-) -> Facts:
+) -> Positions:
+    """What the records say of each position.
+
+    Parameters
+    ----------
+    con : duckdb.DuckDBPyConnection
+        The engine, with the records that count as ``judged``.
+    records : Records
+    crew : Crew
+    as_of : datetime
+        When the records end.
+    positions : int
+        How many there are.
+    """
+    met_limits.reading_limits(con, crew)
+    _types(con, records.placed, crew)
+    con.execute(_TESTS)
     placed, arcs = records.placed, records.arcs
-    nat = np.datetime64("NaT", "us")
+    nat, unknown = np.datetime64("NaT", "us"), placed.words.number[UNKNOWN]
     entries, first_entry, bodies, planned, tests, failed, tested_as = (
         _Rows(con, query, positions)
         for query in (
@@ -292,96 +329,100 @@ def _facts(
         )
     )
     steps, causes, dispositions = list(STEPS), list(CAUSES), list(DISPOSITIONS)
-    first = np.full(positions, -1)
-    first[arcs.pos] = arcs.row[arcs.first]
-    count = np.zeros(positions, dtype=np.int64)
-    count[arcs.pos] = arcs.count
-    last = np.full(positions, -1)
-    last[arcs.pos] = arcs.last
-    last_utc = np.full(positions, nat)
-    last_utc[arcs.pos] = arcs.last_utc
-    link = np.full(positions, -1, dtype=np.int8)
-    link[arcs.pos] = arcs.link
+    sites: list[str] = []
+    arc = np.full(positions, -1, dtype=np.int32)
+    arc[arcs.pos] = np.arange(len(arcs.pos))
+    first = _at(arcs.row[arcs.first], arc, -1)
     early = np.flatnonzero(~placed.reached & (placed.pos >= 0))
     preparation = np.bincount(placed.pos[early], minlength=positions)
-    np.maximum.at(link, placed.pos[early], placed.link[early])
-    for rows in (entries, tested_as):
-        link = np.maximum(link, rows.column("link", -1).astype(np.int8))
-    unknown = placed.words.number[UNKNOWN]
-    kind = _at(placed.kind, first, -1)
-    for rows in (planned, tested_as):
-        kind = np.where(kind < 0, rows.column("connector_type", -1), kind)
-    kind = np.where(kind < 0, unknown, kind)
-    wanted = np.zeros(len(placed.words.texts))
-    body_each = np.zeros(len(placed.words.texts))
+    early_link = np.full(positions, -1, dtype=np.int8)
+    np.maximum.at(early_link, placed.pos[early], placed.link[early])
+    wanted, body_each = np.zeros((2, len(placed.words.texts)))
     for number, after, several in con.execute(_BY_TYPE).fetchall():
         wanted[number], body_each[number] = several, after
-    tests_wanted = wanted[kind]
-    limit = np.datetime64(as_of.date()) - np.timedelta64(crew.general.pending_days, "D")
-    chosen: dict[str, np.ndarray] = {}
-    for table in ("maybe_first", "mistyped"):
-        chosen[table] = np.zeros(positions, dtype=bool)
-        chosen[table][con.execute(f"SELECT pos FROM {table}").fetchnumpy()["pos"]] = True
-    return Facts(
-        site=_sites(planned, positions),
-        planned=planned.has,
-        kind=kind,
-        fibre_lot=planned.column("fibre_lot", unknown),
-        connector_lot=planned.column("connector_lot", unknown),
+    known: dict[str, Told] = {
+        "arc": arc.__getitem__,
+        "early_link": early_link.__getitem__,
+        "preparation_losses": preparation.__getitem__,
+        "planned": planned.has,
+        "planned_kind": planned.column("connector_type", -1),
+        "fibre_lot": planned.column("fibre_lot", unknown),
+        "connector_lot": planned.column("connector_lot", unknown),
+        "site": planned.text("site", sites),
+        "rework_entries": entries.column("rework_entries", 0),
+        "rework_min": entries.column("rework_min", np.nan),
+        "against": entries.column("against", 0),
+        "unclear": entries.column("unclear", 0),
+        "entry_step": entries.text("step", steps),
+        "entry_cause": entries.text("cause", causes),
+        "disposition": entries.text("last_disposition", dispositions),
+        "last_logged": entries.column("last_logged", np.datetime64("NaT", "D")),
+        "entry_link": entries.column("link", -1),
+        "first_step": first_entry.text("step", steps),
+        "first_cause": first_entry.text("cause", causes),
+        "tested": tests.has,
+        "passed": tests.column("passed", 0),
+        "first_failed": tests.column("first_failed", False),
+        "last_failed": tests.column("last_failed", False),
+        "passed_when": tests.column("passed_when", nat),
+        "passed_from": tests.column("passed_from", nat),
+        "unforgiven": failed.column("unforgiven", False),
+        "tested_at_all": tested_as.has,
+        "tested_kind": tested_as.column("connector_type", -1),
+        "tested_link": tested_as.column("link", -1),
+        "spent": bodies.column("bodies", 0.0),
+        "doubtful": _Rows(con, "SELECT pos FROM maybe_first", positions).has,
+        "misplaced": _Rows(con, "SELECT pos FROM mistyped", positions).has,
+    }
+    there = (first >= 0) | (preparation > 0)
+    for rows in (planned, entries, tested_as):
+        there |= rows.where >= 0
+    return Positions(
+        records=records,
+        there=there,
         first=first,
-        verdict=_at(records.verdict, first, -1),
-        error=_at(records.error.codes[placed.at], first, -1),
-        arcs=count,
-        last_verdict=_at(records.verdict, last, -1),
-        last_day=_at(placed.day, last, np.datetime64("NaT")),
-        last_utc=last_utc,
-        preparation_losses=preparation,
-        rework_entries=entries.column("rework_entries", 0),
-        rework_min=entries.column("rework_min", np.nan),
-        against=entries.column("against", 0),
-        unclear=entries.column("unclear", 0),
-        entry_step=entries.text("step", steps),
-        entry_cause=entries.text("cause", causes),
-        disposition=entries.text("last_disposition", dispositions),
-        last_logged=entries.column("last_logged", np.datetime64("NaT", "D")),
-        first_step=first_entry.text("step", steps),
-        first_cause=first_entry.text("cause", causes),
-        tested=tests.has,
-        tested_at_all=tested_as.has,
-        all_passed=(tests.column("passed", 0) >= tests_wanted) & (tests_wanted > 0),
-        first_failed=tests.column("first_failed", False),
-        last_failed=tests.column("last_failed", False),
-        unforgiven=failed.column("unforgiven", False),
-        passed_when=tests.column("passed_when", nat),
-        passed_from=tests.column("passed_from", nat),
-        doubtful=chosen["maybe_first"],
-        misplaced=chosen["mistyped"],
-        late=_at(placed.day, first, np.datetime64("NaT")) < limit,
-        spent=bodies.column("bodies", 0.0),
-        tests_wanted=tests_wanted,
-        body_each=body_each[kind],
-        link=link,
+        known=known,
+        sites=Listed(sites),
         steps=steps,
         causes=causes,
         dispositions=dispositions,
-        errors=records.error.words,
+        pending_since=np.datetime64(as_of.date()) - np.timedelta64(crew.general.pending_days, "D"),
+        tests_wanted=wanted,
+        body_each=body_each,
     )
 
 
-def _sites(planned: _Rows, positions: int) -> pa.DictionaryArray:
-    words: list[str] = []
-    return _of(planned.text("site", words), words)
+class _Rows:
+    """Rows of a query, one a position that has any; ``where``: the row of each, -1 for none."""
+
+    def __init__(self, con: duckdb.DuckDBPyConnection, query: str, positions: int) -> None:
+        self._rows = con.execute(query).fetchnumpy()
+        at = np.ma.getdata(self._rows["pos"])
+        self.where = np.full(positions, -1, dtype=np.int32)
+        self.where[at] = np.arange(len(at))
+
+    def has(self, where: np.ndarray) -> np.ndarray:
+        """Whether some positions have a row."""
+        return self.where[where] >= 0
+
+    def column(self, name: str, none: Any) -> Told:
+        """Tells a column of some positions; ``none``, which gives its kind, where it has none."""
+        found = np.full(len(self._rows[name]) + 1, none)
+        known = ~np.ma.getmaskarray(self._rows[name])
+        found[:-1][known] = np.ma.getdata(self._rows[name])[known]
+        return lambda where: found[self.where[where]]
+
+    def text(self, name: str, words: list[str]) -> Told:
+        """Tells text as numbers of ``words``, which grows by those it lacks; -1 for none."""
+        values = [value or "" for value in np.ma.filled(self._rows[name], None).tolist()]
+        words += sorted({value for value in values if value} - set(words))
+        number = {word: at for at, word in enumerate(words)}
+        found = np.array([*(number.get(value, -1) for value in values), -1], dtype=np.int32)
+        return lambda where: found[self.where[where]]
 
 
 def _at(values: np.ndarray, where: np.ndarray, none: object) -> np.ndarray:
     """Values at some places, ``none`` where the place is -1."""
-    return np.append(values, np.array([none], dtype=values.dtype))[where]
-
-
-def _of(codes: np.ndarray, words: Sequence[str]) -> pa.DictionaryArray:
-    """Numbers as a column of text, missing where they are -1."""
-    import pyarrow as pa
-
-    return pa.DictionaryArray.from_arrays(
-        pa.array(codes.astype(np.int32), mask=codes < 0), pa.array(words, pa.string())
-    )
+    found = values[where] if len(values) else np.empty(len(where), dtype=values.dtype)
+    found[where < 0] = none
+    return found

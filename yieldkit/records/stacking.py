@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -13,6 +13,7 @@ import numpy as np
 
 from yieldkit.crew import Crew
 from yieldkit.records import spelling
+from yieldkit.records.columns import Listed, dictionary, whole
 from yieldkit.records.parsed import PARSED, Parsed
 from yieldkit.records.tables import Table, arrow_schema
 
@@ -42,6 +43,8 @@ class Source:
     status: str
     reason: str = ""
     parsed: Parsed | None = None
+    key: str = ""
+    """Under which its typed rows are kept."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,6 +56,8 @@ class Coded:
 
     def meant(self, table: Mapping[str, int]) -> np.ndarray:
         """The number that ``table`` has for each word; -1 for none."""
+        if not self.words:
+            return self.codes
         numbers = np.array([table.get(word, -1) for word in self.words] + [-1], dtype=np.int32)
         return numbers[self.codes]
 
@@ -76,13 +81,14 @@ class Words:
         """Number of the meaning of each spelling of a kind."""
         return {written: self.number[meant] for written, meant in self.meant[kind].items()}
 
+    @cached_property
+    def listed(self) -> Listed:
+        """The codes as a list that columns name by number."""
+        return Listed(self.texts)
+
     def column(self, codes: np.ndarray) -> pa.DictionaryArray:
         """Codes as a column of text; the engine casts it to its type ``word`` at no cost."""
-        import pyarrow as pa
-
-        return pa.DictionaryArray.from_arrays(
-            pa.array(codes.astype(np.int32), mask=codes < 0), pa.array(self.texts, pa.string())
-        )
+        return self.listed.column(codes)
 
 
 def in_order(sources: Iterable[Source]) -> list[Source]:
@@ -90,54 +96,69 @@ def in_order(sources: Iterable[Source]) -> list[Source]:
     return sorted(sources, key=lambda source: (source.file, source.sha256))
 
 
-def stack(sources: Sequence[Source]) -> dict[str, pa.Table]:
+def stack(sources: list[Source]) -> dict[str, pa.Table]:
     """All files' rows of each parsed table, with ``file``, ``src``, ``rn``, ``furniture_text``.
 
     ``src`` is the file's place in the order, ``rn`` the row's place among all rows of its table;
     ``furniture_text`` is the machine that the file names for all its rows. Text is coded, each
     distinct word once; the time as written is left out. Times are in microseconds, as the engine
-    reckons.
+    reckons. The ``sources`` are left without their rows, so that these are never there twice.
     """
     import pyarrow as pa
 
+    parts: dict[str, list[dict[str, pa.ChunkedArray]]] = {name: [] for name in PARSED}
+    places: dict[str, list[int]] = {name: [] for name in PARSED}
+    counts: dict[str, list[int]] = {name: [] for name in PARSED}
+    for src, source in enumerate(sources):
+        if source.parsed is not None:
+            rows, name = source.parsed.rows, source.parsed.table
+            parts[name].append(dict(zip(rows.column_names, rows.columns, strict=True)))
+            places[name].append(src)
+            counts[name].append(rows.num_rows)
+            empty = replace(source.parsed, rows=rows.schema.empty_table())
+            sources[src] = replace(source, parsed=empty)
+            del rows
     stacked = {}
     for name, table in PARSED.items():
-        schema = _coded_schema(table)
-        parts = [schema.empty_table()]
-        counts, places = [], []
-        for src, source in enumerate(sources):
-            if source.parsed is not None and source.parsed.table == name:
-                parts.append(_coded(source.parsed.rows, schema))
-                counts.append(source.parsed.rows.num_rows)
-                places.append(src)
-        rows = _joined(parts)
-        src_of = np.repeat(np.array(places, dtype=np.int32), counts)
-        for column, words in (
-            ("file", [source.file for source in sources]),
-            ("furniture_text", [_unit(source) for source in sources]),
-        ):
-            rows = rows.append_column(column, _of_source(words, src_of))
-        rows = rows.append_column("src", pa.array(src_of))
-        rows = rows.append_column("rn", pa.array(np.arange(rows.num_rows, dtype=np.int32)))
-        stacked[name] = rows
+        total = sum(counts[name])
+        nothing: dict[pa.DataType, pa.Array] = {}
+        columns = {}
+        for one in _coded_schema(table):
+            chunks = [chunk for part in parts[name] for chunk in part.pop(one.name).chunks]
+            if all(chunk.null_count == len(chunk) for chunk in chunks):
+                if one.type not in nothing:
+                    nothing[one.type] = pa.nulls(total, one.type)
+                columns[one.name] = nothing[one.type]
+            elif pa.types.is_dictionary(one.type):
+                columns[one.name] = _joined_text(chunks)
+            else:
+                columns[one.name] = pa.concat_arrays([chunk.cast(one.type) for chunk in chunks])
+        src_of = np.repeat(np.array(places[name], dtype=np.int32), counts[name])
+        columns["file"] = _of_source([source.file for source in sources], src_of)
+        columns["furniture_text"] = _of_source([_unit(source) for source in sources], src_of)
+        columns["src"] = pa.array(src_of)
+        columns["rn"] = pa.array(np.arange(total, dtype=np.int32))
+        stacked[name] = pa.table(columns)
     return stacked
 
 
-def _joined(parts: Sequence[pa.Table]) -> pa.Table:
-    """Coded tables laid on one another; columns in which nothing stands cost nothing."""
+def _joined_text(chunks: Sequence[pa.Array]) -> pa.DictionaryArray:
+    """Columns of text laid on one another as numbers of their distinct words."""
     import pyarrow as pa
 
-    rows = pa.concat_tables(parts)
-    empty = [name for name in rows.schema.names if rows[name].null_count == rows.num_rows]
-    full = rows.drop_columns(empty).unify_dictionaries().combine_chunks()
-    return pa.table(
-        {
-            name: pa.nulls(rows.num_rows, rows.schema.field(name).type)
-            if name in empty
-            else full[name]
-            for name in rows.schema.names
-        }
-    )
+    chunks = [
+        one if pa.types.is_dictionary(one.type) else one.cast(pa.string()).dictionary_encode()
+        for one in chunks
+    ]
+    words = pa.concat_arrays([one.dictionary for one in chunks]).dictionary_encode()
+    number = words.indices.to_numpy()
+    codes = np.empty(sum(map(len, chunks)), dtype=np.int32)
+    row = word = 0
+    for one in chunks:
+        table = np.append(number[word : word + len(one.dictionary)], np.int32(-1))
+        codes[row : row + len(one)] = table[one.indices.fill_null(-1).to_numpy()]
+        row, word = row + len(one), word + len(one.dictionary)
+    return dictionary(codes, words.dictionary)
 
 
 def _coded_schema(table: Table) -> pa.Schema:
@@ -156,19 +177,6 @@ def _coded_schema(table: Table) -> pa.Schema:
     return pa.schema(fields)
 
 
-def _coded(rows: pa.Table, schema: pa.Schema) -> pa.Table:
-    """One file's rows with their text coded."""
-    import pyarrow as pa
-
-    columns = []
-    for wanted in schema:
-        column = rows[wanted.name]
-        if pa.types.is_dictionary(wanted.type) and not pa.types.is_dictionary(column.type):
-            column = column.cast(pa.string()).dictionary_encode()
-        columns.append(column if column.type == wanted.type else column.cast(wanted.type))
-    return pa.Table.from_arrays(columns, schema=schema)
-
-
 def _of_source(words: Sequence[str | None], src_of: np.ndarray) -> pa.DictionaryArray:
     """A column that has one text for all rows of a file."""
     import pyarrow as pa
@@ -176,15 +184,15 @@ def _of_source(words: Sequence[str | None], src_of: np.ndarray) -> pa.Dictionary
     known = sorted({word for word in words if word is not None})
     number: dict[str | None, int] = {word: at for at, word in enumerate(known)}
     codes = np.array([number.get(word, -1) for word in words] + [-1], dtype=np.int32)[src_of]
-    return pa.DictionaryArray.from_arrays(
-        pa.array(codes, mask=codes < 0), pa.array(known, pa.string())
-    )
+    return dictionary(codes, pa.array(known, pa.string()))
 
 
 def coded(rows: pa.Table, column: str) -> Coded:
-    """A column of text of a stacked table as numbers."""
-    found = rows[column].combine_chunks()
-    codes = found.indices.fill_null(-1).to_numpy(zero_copy_only=False)
+    """A column of text of a stacked table as numbers; -1 stands there under what is missing."""
+    found = whole(rows[column])
+    if found.null_count == len(found):
+        return Coded(np.broadcast_to(np.int32(-1), len(found)), [])
+    codes = np.frombuffer(found.indices.buffers()[1], np.int32)[found.offset :][: len(found)]
     return Coded(codes, found.dictionary.to_pylist())
 
 

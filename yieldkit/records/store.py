@@ -22,7 +22,7 @@ import json
 import os
 import shutil
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -31,15 +31,14 @@ from yieldkit.errors import CrewError
 from yieldkit.records.parsed import Parsed
 
 if TYPE_CHECKING:
-    import numpy as np
     import pyarrow as pa
 
+    from yieldkit.records.assembled import Month
+
 FOLDER = "store"
-BY_MONTH = {"attempts": "date", "measurements": "date", "positions": "first_date"}
-"""Large tables and the day that puts a row into a month."""
+BY_MONTH = {"measurements": "date"}
+"""Tables that are parted by month here, and the day that puts a row into one."""
 LOCK_SECONDS = 30.0
-_NO_DAY, _NO_MONTH = 2_000_000, 65_709
-"""A day beyond all others for rows without one, in the year 7445, and its month."""
 
 
 def reached(point: str) -> None:
@@ -275,14 +274,28 @@ class Store:
 
     # -- generations ----------------------------------------------------------------------------
 
-    def swap(self, tables: dict[str, pa.Table], state: dict[str, Any]) -> int:
-        """Write all tables and the state as a new generation and make it the present one."""
+    def swap(
+        self,
+        tables: dict[str, pa.Table],
+        months: Iterable[Month],
+        state: dict[str, Any],
+        stamp: str,
+        *,
+        anew: bool = False,
+    ) -> int:
+        """Write all tables and the state as a new generation and make it the present one.
+
+        Of ``months`` those are not made again that have the mark they had before, unless all are
+        wanted ``anew``; ``stamp`` says by which rules marks and rows are made.
+        """
         before, number = self.generation(), self.number() + 1
         building = self.root / "generations" / f".building-{number}"
         building.mkdir()
         reached("generation begun")
         for name, table in tables.items():
             _write_table(building / name, name, table, before / name)
+        had = {} if anew else _marks(before, stamp)
+        state = state | {"marks": _write_months(building, months, before, had) | {"stamp": stamp}}
         write_whole(
             building / "state.json", json.dumps(state, ensure_ascii=False, default=str).encode()
         )
@@ -345,34 +358,72 @@ def _plain_text(rows: pa.Table) -> pa.Table:
 
 
 def _write_table(folder: Path, name: str, table: pa.Table, before: Path) -> None:
-    """Write a table's files; a file that is as before is linked to the one before.
+    """Write a table's files; a file that is as before is linked to the one before."""
+    folder.mkdir()
+    table, months = _months(name, table)
+    for month, start, stop in months:
+        _write_file(table.slice(start, stop - start), folder / f"{month}.parquet", before)
+    flush(folder)
+
+
+def _write_months(
+    building: Path, months: Iterable[Month], before: Path, had: dict[str, Any]
+) -> dict[str, Any]:
+    """Write tables that come by month; the mark and the bytes of each table's months.
+
+    A month with the mark and the length that it ``had`` is linked to the file before, not made.
+    """
+    marks: dict[str, Any] = {}
+    for month in months:
+        for name in month.tables:
+            path = building / name / f"{month.name}.parquet"
+            path.parent.mkdir(exist_ok=True)
+            mark, old = month.mark(name), before / name / path.name
+            known = had.get(name, {}).get(month.name)
+            if known and old.exists() and known == [mark, old.stat().st_size]:
+                reached(f"table {name} {month.name}")
+                _link(old, path)
+            else:
+                _write_file(month.table(name), path, before / name)
+            marks.setdefault(name, {})[month.name] = [mark, path.stat().st_size]
+    for name in marks:
+        flush(building / name)
+    return marks
+
+
+def _marks(generation: Path, stamp: str) -> dict[str, Any]:
+    """Marks of the months of a generation; none if it was made by other rules."""
+    path = generation / "state.json"
+    if not path.exists():
+        return {}
+    found: dict[str, Any] = json.loads(path.read_text("utf-8")).get("marks", {})
+    return found if found.get("stamp") == stamp else {}
+
+
+def _write_file(rows: pa.Table, path: Path, before: Path) -> None:
+    """Write one file of a table; one that is as in the folder ``before`` is linked to that.
 
     Coded text is written as it is and read back as plain text.
     """
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    folder.mkdir()
-    table, months = _months(name, table)
-    columns = [_in_order_of_words(column.combine_chunks()) for column in table.columns]
-    for month, start, stop in months:
-        path = folder / f"{month}.parquet"
-        rows = pa.table([_part(c, start, stop) for c in columns], names=table.column_names)
-        pq.write_table(
-            rows,
-            path,
-            compression="zstd",
-            use_dictionary=_words(rows),
-            write_statistics=[name for name in _SOUGHT_BY if name in rows.schema.names],
-            store_schema=False,
-        )
-        reached(f"table {name} {month}")
-        old = before / path.name
-        if old.exists() and _same_bytes(old, path):
-            _link(old, path)
-        else:
-            flush(path)
-    flush(folder)
+    rows = pa.table([_used(column) for column in rows.columns], names=rows.column_names)
+    pq.write_table(
+        rows,
+        path,
+        compression="zstd",
+        use_dictionary=_words(rows),
+        write_statistics=[name for name in _SOUGHT_BY if name in rows.schema.names],
+        store_schema=False,
+    )
+    reached(f"table {path.parent.name} {path.stem}")
+    old = before / path.name
+    if old.exists() and _same_bytes(old, path):
+        path.unlink()
+        _link(old, path)
+    else:
+        flush(path)
 
 
 def _months(name: str, table: pa.Table) -> tuple[pa.Table, list[tuple[str, int, int]]]:
@@ -382,20 +433,17 @@ def _months(name: str, table: pa.Table) -> tuple[pa.Table, list[tuple[str, int, 
     """
     import numpy as np
     import pyarrow as pa
-    import pyarrow.compute as pc
+
+    from yieldkit.records.columns import month_name, months_of
 
     if name not in BY_MONTH or not table.num_rows:
         return table, [("undated" if name in BY_MONTH else "all", 0, table.num_rows)]
-    days = pc.fill_null(table[BY_MONTH[name]].cast(pa.int32()), _NO_DAY).to_numpy()
-    months = days.astype("datetime64[D]").astype("datetime64[M]").astype(np.int64)
+    months = months_of(table[BY_MONTH[name]].to_numpy().astype("datetime64[D]"))
     if (np.diff(months) < 0).any():
         order = np.argsort(months, kind="stable")
         table, months = table.take(pa.array(order)), months[order]
     starts = np.flatnonzero(np.diff(months, prepend=months[0] - 1)).tolist()
-    named = [
-        "undated" if months[at] == _NO_MONTH else str(np.datetime64(int(months[at]), "M"))
-        for at in starts
-    ]
+    named = [month_name(month) for month in months[starts].tolist()]
     return table, list(zip(named, starts, [*starts[1:], len(months)], strict=True))
 
 
@@ -421,40 +469,29 @@ _MOST_WORDS = 5_000
 """Words of a coded column above which it is written as plain text."""
 
 
-def _in_order_of_words(column: pa.Array) -> pa.Array | tuple[np.ndarray, pa.Array]:
-    """Coded text as numbers of its words in order of code point, -1 where nothing stands."""
+def _used(column: pa.ChunkedArray) -> pa.Array:
+    """A column in one piece; coded text names the words that occur, in order of code point.
+
+    So a file's bytes depend on its own rows alone.
+    """
     import numpy as np
     import pyarrow as pa
     import pyarrow.compute as pc
 
-    if not pa.types.is_dictionary(column.type):
-        return column
-    order = pc.sort_indices(column.dictionary)
-    number = np.full(len(order) + 1, -1, dtype=np.int32)
-    number[np.asarray(order)] = np.arange(len(order))
-    codes = pc.fill_null(column.indices.cast(pa.int32()), len(order)).to_numpy()
-    return number[codes], column.dictionary.take(order)
+    from yieldkit.records.columns import dictionary, whole
 
-
-def _part(column: pa.Array | tuple[np.ndarray, pa.Array], start: int, stop: int) -> pa.Array:
-    """Some rows of a column; coded text names the words that occur there and no others.
-
-    So a month's bytes depend on its own rows alone.
-    """
-    import numpy as np
-    import pyarrow as pa
-
-    if not isinstance(column, tuple):
-        return column.slice(start, stop - start)
-    codes, words = column[0][start:stop], column[1]
-    counts = np.bincount(codes + 1, minlength=len(words) + 1)
-    used = np.flatnonzero(counts[1:])
+    found = whole(column)
+    if not pa.types.is_dictionary(found.type):
+        return found
+    codes = pc.fill_null(found.indices.cast(pa.int32()), -1).to_numpy()
+    used = np.flatnonzero(np.bincount(codes + 1, minlength=len(found.dictionary) + 1)[1:])
     if len(used) > _MOST_WORDS:
-        return words.take(pa.array(codes, mask=codes < 0))
-    number = np.empty(len(words) + 1, dtype=np.int32)
-    number[used] = np.arange(len(used))
-    found = pa.array(number[codes], mask=codes < 0 if counts[0] else None)
-    return pa.DictionaryArray.from_arrays(found, words.take(pa.array(used)))
+        return found.cast(pa.string())
+    words = found.dictionary.take(pa.array(used))
+    order = np.asarray(pc.sort_indices(words))
+    number = np.full(len(found.dictionary) + 1, -1, dtype=np.int32)
+    number[used[order]] = np.arange(len(used))
+    return dictionary(number[codes], words.take(pa.array(order)))
 
 
 def _same_bytes(one: Path, other: Path) -> bool:
@@ -462,14 +499,12 @@ def _same_bytes(one: Path, other: Path) -> bool:
 
 
 def _link(old: Path, path: Path, link: Callable[[Path, Path], None] = os.link) -> None:
-    """Replace ``path`` by a hard link to ``old``; where links are not known it stays a copy."""
-    spare = path.with_name(path.name + ".link")
+    """Have ``path`` be a hard link to ``old``; where links are not known, a copy."""
     try:
-        link(old, spare)
+        link(old, path)
     except OSError:
+        shutil.copyfile(old, path)
         flush(path)
-        return
-    os.replace(spare, path)
 
 
 def _plain(value: object) -> object:
