@@ -10,9 +10,10 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from yieldkit.records.cells import Cells
 from yieldkit.records.declared import Heading, Layout
 from yieldkit.records.furniture import Header, furniture_rows
-from yieldkit.records.reading import MAX_LINE, Rows, fields, holds, split, without_control
+from yieldkit.records.reading import MAX_LINE, Rows, fields, split, without_control
 from yieldkit.records.words import plain
 
 HEAD = 80
@@ -30,12 +31,12 @@ class Body:
 
     sheet: str
     header: Header
-    columns: list[pa.StringArray]
+    columns: list[Cells]
     source_row: np.ndarray
     raw: pa.StringArray
     misshapen: dict[int, tuple[str, str, str]] = field(default_factory=dict)
 
-    def cells(self, key: str) -> list[pa.StringArray]:
+    def cells(self, key: str) -> list[Cells]:
         """Columns that a key of the layout names; empty if the file lacks them."""
         return [self.columns[place] for place in self.header.where.get(key, ())]
 
@@ -194,39 +195,46 @@ def body_of(
         body = _from_fixed(lines, header, layout, kept, rows.ended)
     else:
         body = _from_lines(lines, header, layout, kept, rows.ended)
-    columns, misshapen = body
+    cells, misshapen = body
     for at, why in (joined or {}).items():
         if start <= at < start + count and kept[at - start]:
             misshapen[int(kept[: at - start].sum())] = ("", lines[at - start].as_py()[-80:], why)
-    index = pa.array(np.flatnonzero(kept))
-    raw = lines.take(index)
+    raw = lines if kept.all() else lines.filter(pa.array(kept))
     if rows.odd:
         zero = pc.match_substring_regex(raw, "\\x00{8,}").to_numpy(zero_copy_only=False)
         for row in np.flatnonzero(zero):
             found = (raw[int(row)].as_py() or "")[:80].replace("\x00", "\u2400")
             misshapen[int(row)] = ("", found, "zero bytes lie over the row; download it again")
-        columns = [without_control(column) for column in columns]
-    columns = [_trimmed(column) for column in columns]
-    if holds(raw, '="'):  # how spreadsheets are made to keep zeros
-        columns = [pc.replace_substring_regex(c, r'^="([^"]*)"$', r"\1") for c in columns]
+    cells = [_bare(column, rows.odd) for column in cells]
     for key in layout.fill_down:
         for place in header.where.get(key, ()):
-            columns[place] = pc.fill_null_forward(columns[place])
-    return Body(rows.sheet, header, columns, numbers[kept], raw, misshapen)
+            cells[place] = _filled_down(cells[place])
+    return Body(rows.sheet, header, cells, numbers[kept], raw, misshapen)
 
 
-def _trimmed(column: pa.StringArray) -> pa.StringArray:
-    text = pc.utf8_trim_whitespace(column)
-    return pc.if_else(pc.equal(text, ""), pa.scalar(None, pa.string()), text)
+def _bare(cells: Cells, odd: bool) -> Cells:
+    """Cells without blanks around and control characters; nothing where no sign is left."""
+    words = without_control(cells.words) if odd else cells.words
+    cells = cells.respelt(pc.utf8_trim_whitespace(words))
+    cells = cells.without(pa.array(cells.sizes == 0))
+    if pc.any(pc.starts_with(cells.words, '="')).as_py():  # how sheets are made to keep zeros
+        return cells.respelt(pc.replace_substring_regex(cells.words, r'^="([^"]*)"$', r"\1"))
+    return cells
+
+
+def _filled_down(cells: Cells) -> Cells:
+    """Cells with what stands above them where nothing does."""
+    last = np.maximum.accumulate(np.where(cells.filled, np.arange(len(cells)), -1))
+    return Cells(cells.words, np.where(last < 0, -1, cells.codes[last]).astype(np.int32))
 
 
 def _from_lines(
     lines: pa.StringArray, header: Header, layout: Layout, kept: np.ndarray, ended: bool
-) -> tuple[list[pa.StringArray], dict[int, tuple[str, str, str]]]:
+) -> tuple[list[Cells], dict[int, tuple[str, str, str]]]:
     """Columns of a delimited text; rows of another shape are mended or named."""
     last = len(lines) - 1 if not ended else -1
     rows = np.flatnonzero(kept)
-    lines = lines if kept.all() else lines.take(pa.array(rows))
+    lines = lines if kept.all() else lines.filter(pa.array(kept))
     columns, others = split(lines, header.width, layout.delimiter, layout.quote)
     misshapen: dict[int, tuple[str, str, str]] = {}
     mended: dict[int, list[str]] = {}
@@ -263,7 +271,7 @@ def fitted(cells: list[str], header: Header, free: set[int], cut: bool) -> list[
 
 
 def _cut_last(
-    columns: list[pa.StringArray],
+    columns: list[Cells],
     mended: dict[int, list[str]],
     header: Header,
     row: int,
@@ -274,34 +282,31 @@ def _cut_last(
     place = header.width - 1
     if place in free or row < 3:
         return
-    cell = mended[row][place] if row in mended else columns[place][row].as_py()
-    lengths = pc.min_max(pc.utf8_length(columns[place].slice(0, row).drop_null()))
+    cell = mended[row][place] if row in mended else columns[place].at(row)
+    lengths = pc.min_max(pc.utf8_length(columns[place].take(np.arange(row)).used().words))
     if cell is not None and lengths["min"].is_valid and len(cell) < lengths["min"].as_py():
         misshapen[row] = (header.names[place], cell, "the last line is cut off in this cell")
 
 
-def _put(columns: list[pa.StringArray], mended: dict[int, list[str]]) -> list[pa.StringArray]:
+def _put(columns: list[Cells], mended: dict[int, list[str]]) -> list[Cells]:
     """Columns with the mended rows in their places."""
-    n = len(columns[0])
-    index = np.arange(n)
-    index[list(mended)] = n + np.arange(len(mended))
-    take = pa.array(index)
-    found = []
-    for place, column in enumerate(columns):
-        extra = pa.array([cells[place] for cells in mended.values()], pa.string())
-        found.append(pa.concat_arrays([column, extra]).take(take))
-    return found
+    rows = np.array(list(mended))
+    texts = [pa.array(cells, pa.string()) for cells in zip(*mended.values(), strict=True)]
+    return [column.put(rows, text) for column, text in zip(columns, texts, strict=True)]
 
 
 def _from_fixed(
     lines: pa.StringArray, header: Header, layout: Layout, kept: np.ndarray, ended: bool
-) -> tuple[list[pa.StringArray], dict[int, tuple[str, str, str]]]:
+) -> tuple[list[Cells], dict[int, tuple[str, str, str]]]:
     """Columns of a fixed-width text."""
     last = len(lines) - 1 if not ended else -1
     rows = np.flatnonzero(kept)
-    lines = lines.take(pa.array(rows))
+    lines = lines.filter(pa.array(kept))
     spans = [tuple(str(s).split("-")) for found in layout.headings.values() for s in found]
-    columns = [pc.utf8_slice_codeunits(lines, int(a) - 1, int(b) if b else None) for a, b in spans]
+    columns = [
+        Cells.of(pc.utf8_slice_codeunits(lines, int(a) - 1, int(b) if b else None))
+        for a, b in spans
+    ]
     needed = [
         int(str(s).split("-")[0])
         for key, found in layout.headings.items()
@@ -320,7 +325,7 @@ def _from_fixed(
 
 def _from_cells(
     rows: Rows, header: Header, layout: Layout, start: int, kept: np.ndarray
-) -> tuple[list[pa.StringArray], dict[int, tuple[str, str, str]]]:
+) -> tuple[list[Cells], dict[int, tuple[str, str, str]]]:
     """Columns of a sheet: merged cells filled, real numbers written with the declared mark."""
     assert rows.cells is not None  # noqa: S101  (told by the caller)
     grid = [list(row) + [""] * (header.width - len(row)) for row in rows.cells[start:]]
@@ -338,7 +343,7 @@ def _from_cells(
             if (row + start, column) in rows.real:
                 cell = _as_shown(cell, shown.get(column, 0)).replace(".", layout.decimal)
             out.append(cell)
-        columns.append(pa.array(out, pa.string()).filter(pa.array(kept)))
+        columns.append(Cells.of(pa.array(out, pa.string()).filter(pa.array(kept))))
     return columns, {}
 
 

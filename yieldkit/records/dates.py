@@ -127,6 +127,10 @@ class Times:
     read: np.ndarray
     shaped: np.ndarray
 
+    def take(self, codes: np.ndarray) -> Times:
+        """The times of rows, given those of words."""
+        return Times(self.ms[codes], self.read[codes], self.shaped[codes])
+
 
 def times(cells: pa.StringArray, forms: tuple[str, ...]) -> Times:
     """Read a column by the first form that fits each cell; ISO forms come last.
@@ -154,12 +158,18 @@ def times(cells: pa.StringArray, forms: tuple[str, ...]) -> Times:
                 break
             text = bare
         rows = np.flatnonzero(left)
-        part = text if len(rows) == n else text.take(pa.array(rows))
-        got, fits, good = _by_form(part, form(one))
+        got, fits, good = _by_form(_some(text, rows), form(one))
         ms[rows[good]], read[rows[good]] = got[good], True
         shaped[rows[fits]] = True
         left[rows[good]] = False
     return Times(ms, read, shaped)
+
+
+def _some(text: pa.StringArray, rows: np.ndarray) -> pa.StringArray:
+    """Some cells, copied only where they do not lie one behind the other."""
+    if rows[-1] - rows[0] + 1 == len(rows):
+        return text.slice(rows[0], len(rows))
+    return text.take(pa.array(rows))
 
 
 def _by_form(text: pa.StringArray, wanted: Form) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -182,12 +192,13 @@ def _by_form(text: pa.StringArray, wanted: Form) -> tuple[np.ndarray, np.ndarray
     good = fits & (hour < 24) & (parts["minute"] < 60) & (parts["second"] < 60)
     good &= (parts["month"] >= 1) & (parts["month"] <= 12) & (parts["day"] >= 1)
     good &= (year >= 1900) & (year <= 2200)
-    month = np.where(good, parts["month"], 1)
-    start = (np.where(good, year, 1970) - 1970) * 12 + month - 1
-    first = start.astype("datetime64[M]").astype("datetime64[D]")
-    days = (start + 1).astype("datetime64[M]").astype("datetime64[D]") - first
-    good &= parts["day"] <= days.astype(np.int64)
-    day = first.astype(np.int64) + parts["day"] - 1
+    month = np.where(good, (year - 1970) * 12 + parts["month"] - 1, 0)
+    earliest = int(month.min(initial=0))
+    starts = np.arange(earliest, int(month.max(initial=0)) + 2).astype("datetime64[M]")
+    first = starts.astype("datetime64[D]").astype(np.int64)
+    month -= earliest
+    good &= parts["day"] <= np.diff(first)[month]
+    day = first[month] + parts["day"] - 1
     seconds = day * 86400 + hour * 3600 + parts["minute"] * 60 + parts["second"]
     return seconds * 1000, fits, good
 
@@ -200,26 +211,24 @@ def _by_place(
     fits: np.ndarray,
 ) -> None:
     """Digits at fixed places, read as bytes."""
-    part = text if len(rows) == len(text) else text.take(pa.array(rows))
-    part = part.cast(pa.large_string()) if pa.types.is_large_string(part.type) else part
+    part = _some(text, rows)
     offsets = np.frombuffer(part.buffers()[1], dtype=np.int32)[part.offset :]
     start, stop = int(offsets[0]), int(offsets[len(part)])
     data = np.frombuffer(part.buffers()[2], dtype=np.uint8)[start:stop]
-    grid = data.reshape(len(part), wanted.length)
+    grid = np.ascontiguousarray(data.reshape(len(part), wanted.length).T)
     good = np.ones(len(part), dtype=bool)
     for at, sign in wanted.literal:
-        good &= grid[:, at] == ord(sign)
+        good &= grid[at] == ord(sign)
     taken = {at for at, _ in wanted.literal}
     for kind, (at, size) in wanted.places.items():  # type: ignore[union-attr]
         taken |= set(range(at, at + size))
-        value = np.zeros(len(part), dtype=np.int64)
-        for column in range(at, at + size):
-            digit = grid[:, column].astype(np.int64) - 48
-            good &= (digit >= 0) & (digit <= 9)
-            value = value * 10 + digit
+        value = np.zeros(len(part), dtype=np.int16)
+        for digit in grid[at : at + size] - np.uint8(48):  # what is below 0 lies above 9
+            good &= digit <= 9
+            value = value * np.int16(10) + digit
         parts.setdefault(kind, np.zeros(len(text), dtype=np.int64))[rows] = value
     for at in set(range(wanted.length)) - taken:  # a blank or the T before the time
-        good &= (grid[:, at] == 32) | (grid[:, at] == 84)
+        good &= (grid[at] == 32) | (grid[at] == 84)
     for kind in ("year", "month", "day"):
         parts.setdefault(kind, np.zeros(len(text), dtype=np.int64))
     fits[rows] = good
@@ -233,7 +242,7 @@ def _by_pattern(
     fits: np.ndarray,
 ) -> None:
     """The rest, by the form's pattern."""
-    part = text if len(rest) == len(text) else text.take(pa.array(rest))
+    part = _some(text, rest)
     found = pc.extract_regex(part, wanted.pattern)
     rows = rest[pc.is_valid(found).to_numpy(zero_copy_only=False)]
     found = found.drop_null()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from functools import lru_cache
 
 import numpy as np
 import pyarrow as pa
@@ -39,7 +40,7 @@ def fingerprints(table: str, columns: dict[str, pa.Array], n: int) -> pa.StringA
     table : str
         Key of ``PARSED``.
     columns : dict of pyarrow.Array
-        Typed columns, ``n`` rows each.
+        Typed columns, ``n`` rows each, text coded or not.
     n : int
         Rows.
 
@@ -47,26 +48,32 @@ def fingerprints(table: str, columns: dict[str, pa.Array], n: int) -> pa.StringA
     ----------
     .. [1] G. L. Steele, D. Lea, C. H. Flood, OOPSLA 2014, 453-472, doi:10.1145/2660193.2660195.
     """
-    total = np.zeros((n, 2), dtype=np.uint64)
-    total += np.frombuffer(_digest(table, b""), dtype="<u8")
+    total = np.zeros((2, n), dtype=np.uint64)
+    total += np.frombuffer(_digest(table, b""), dtype="<u8")[:, None]
     for name in (c.name for c in PARSED[table].columns if c.name not in _NOT_IN):
         if name not in columns or columns[name].null_count == n:
             continue
         column = columns[name]
+        if pa.types.is_string(column.type):
+            column = column.dictionary_encode()
+        if not pa.types.is_dictionary(column.type):
+            total += _bits(column, name)
+            continue
+        codes = pc.fill_null(column.indices, -1).to_numpy().astype(np.intp)
         if name == "loss_text":  # a number is in loss_db already, a word is not
-            number = pc.is_valid(columns["loss_db"])
-            column = pc.if_else(number, pa.scalar(None, pa.string()), column)
-        hashed = _texts(column, name) if pa.types.is_string(column.type) else _bits(column, name)
-        if column.null_count:
-            hashed[pc.is_null(column).to_numpy(zero_copy_only=False)] = 0
-        total += hashed
+            number = pc.is_valid(columns["loss_db"]).to_numpy(zero_copy_only=False)
+            codes = np.where(number, -1, codes)
+        for half, hashed in zip(total, _texts(column.dictionary, name), strict=True):
+            half += hashed.take(codes, mode="wrap")
     signs = np.empty((n, 26), dtype=np.uint8)
-    signs[:, :24] = _HEX[total.astype("<u8").view(np.uint8).reshape(n, 16)[:, :12]].view(np.uint8)
+    whole = np.ascontiguousarray(total.T.astype("<u8")).view(np.uint8)
+    text = whole[:, :12].tobytes().hex().encode()
+    signs[:, :24] = np.frombuffer(text, dtype=np.uint8).reshape(n, 24)
     signs[:, 24:] = _FIRST
-    in_order = np.sort(total[:, 0])
+    in_order = np.sort(total[0])
     if (in_order[1:] != in_order[:-1]).all():
         return _fixed(signs)
-    _, first, group = np.unique(total[:, 0], return_index=True, return_inverse=True)
+    _, first, group = np.unique(total[0], return_index=True, return_inverse=True)
     number = _occurrence(signs, group, len(first))
     if number.max(initial=1) == 1:
         return _fixed(signs)
@@ -74,7 +81,6 @@ def fingerprints(table: str, columns: dict[str, pa.Array], n: int) -> pa.StringA
     return pc.binary_join_element_wise(texts, pa.array(number).cast(pa.string()), "-")
 
 
-_HEX = np.frombuffer(bytes(range(256)).hex().encode(), dtype=np.uint16)
 _FIRST = np.frombuffer(b"-1", dtype=np.uint8)
 
 
@@ -96,21 +102,20 @@ def _fixed(signs: np.ndarray) -> pa.StringArray:
     return pa.StringArray.from_buffers(n, pa.py_buffer(offsets), pa.py_buffer(data))
 
 
+@lru_cache(maxsize=2**16)
 def _digest(value: str, key: bytes) -> bytes:
     return hashlib.blake2b(value.encode("utf-8", "surrogatepass"), digest_size=16, key=key).digest()
 
 
-def _texts(column: pa.Array, name: str) -> np.ndarray:
-    """Hash of each text: every distinct one once."""
-    coded = column.dictionary_encode()
+def _texts(words: pa.StringArray, name: str) -> np.ndarray:
+    """Hash of each word, two numbers, and zeros behind them for nothing."""
     key = name.encode()
-    made = b"".join(_digest(word, key) for word in coded.dictionary.to_pylist())
-    table = np.frombuffer(made or bytes(16), dtype="<u8").reshape(-1, 2)
-    return table[coded.indices.fill_null(0).to_numpy(zero_copy_only=False)]
+    made = b"".join([*(_digest(word, key) for word in words.to_pylist()), bytes(16)])
+    return np.ascontiguousarray(np.frombuffer(made, dtype="<u8").reshape(-1, 2).T)
 
 
 def _bits(column: pa.Array, name: str) -> np.ndarray:
-    """Hash of each number, time or yes/no by its bits."""
+    """Hash of each number, time or yes/no by its bits; zeros for nothing."""
     if pa.types.is_floating(column.type):
         value = pc.fill_null(column, 0.0).to_numpy(zero_copy_only=False) + 0.0  # -0.0 is 0.0
         bits = np.ascontiguousarray(value).view(np.uint64)
@@ -120,7 +125,12 @@ def _bits(column: pa.Array, name: str) -> np.ndarray:
         whole = pc.fill_null(column.cast(pa.int64()), 0)
         bits = whole.to_numpy(zero_copy_only=False).astype(np.uint64)
     keys = np.frombuffer(_digest(name, b"number"), dtype="<u8").astype(np.uint64)
-    mixed = bits[:, None] * np.uint64(0x9E3779B97F4A7C15) + keys
-    mixed = (mixed ^ (mixed >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
-    mixed = (mixed ^ (mixed >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
-    return mixed ^ (mixed >> np.uint64(31))
+    mixed = bits * np.uint64(0x9E3779B97F4A7C15) + keys[:, None]
+    mixed ^= mixed >> np.uint64(30)
+    mixed *= np.uint64(0xBF58476D1CE4E5B9)
+    mixed ^= mixed >> np.uint64(27)
+    mixed *= np.uint64(0x94D049BB133111EB)
+    mixed ^= mixed >> np.uint64(31)
+    if column.null_count:
+        mixed[:, pc.is_null(column).to_numpy(zero_copy_only=False)] = 0
+    return mixed

@@ -37,7 +37,10 @@ def furniture_rows(
     delimiter = "\t" if rows.cells is not None else layout.delimiter
     edge = re.escape(delimiter) if delimiter not in ("\t", " ") else ""
     empty = rf"^[\s{edge}\"]*$|^[-=_+|\s]{{3,}}$"
-    drop = pc.match_substring_regex(lines, empty).to_numpy(zero_copy_only=False).copy()
+    drop = np.zeros(len(lines), dtype=bool)
+    wordless = np.flatnonzero(~begins_with_digit(lines))  # most records begin with a digit
+    found = pc.match_substring_regex(lines.take(pa.array(wordless)), empty)
+    drop[wordless] = found.to_numpy(zero_copy_only=False)
     for shift in range(header.rows):
         again = rows.lines[header.row + shift].as_py()
         drop |= pc.equal(lines, again).to_numpy(zero_copy_only=False)

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from yieldkit.records.cells import Cells
+
 _UNITS = r"(?:dB|db|DB|°|deg|Grad|nm|µm|um|mm|cm|m|mins?|minutes|h|s|pcs?|St(?:k|ück)?|x|%)?"
 _MARKS = {"<": "<", "≤": "<", "<=": "<", ">": ">", "≥": ">", ">=": ">", "=": "=", "": "="}
+MARKS = ("", "=", "<", ">")
+"""How a number bounds, by code; the first where there is none."""
 _NUMBER = re.compile(
     r"(?P<mark><=|>=|[<>≤≥=])?\s*(?P<sign>[+-])?"
     rf"(?P<body>\d[\d.,'\u00a0\u202f ]*|[.,]\d+)\s*{_UNITS}\.?$"
@@ -25,13 +29,26 @@ _FIRST = re.compile(r"[+-]?\d+(?:[.,]\d+)?")
 class Numbers:
     """A column of numbers: value (NaN where none), how it bounds, decimals shown, what it is.
 
-    ``read`` is false where the cell is neither empty nor a number.
+    ``mark`` is a place in ``MARKS``; ``read`` is false where the cell is neither empty nor a
+    number.
     """
 
     value: np.ndarray
     mark: np.ndarray
     decimals: np.ndarray
     read: np.ndarray
+
+    def take(self, codes: np.ndarray) -> Numbers:
+        """The numbers of rows, given those of words."""
+        return Numbers(self.value[codes], self.mark[codes], self.decimals[codes], self.read[codes])
+
+    def turned(self, where: np.ndarray) -> Numbers:
+        """Numbers with the other sign in some rows: what was below a bound is then above it."""
+        value = np.where(where, -self.value, self.value)
+        return replace(self, value=value, mark=np.where(where, _TURNED[self.mark], self.mark))
+
+
+_TURNED = np.array([0, 1, 3, 2], dtype=np.int8)
 
 
 def read_number(
@@ -90,7 +107,7 @@ def numbers(
     lenient: bool = False,
     units: Mapping[str, float] | None = None,
 ) -> Numbers:
-    """Read a column.
+    """Read the words of a column.
 
     Parameters
     ----------
@@ -108,30 +125,21 @@ def numbers(
     -------
     Numbers
     """
-    n = len(cells)
-    if n > 1000:
-        coded = cells.dictionary_encode()
-        if 4 * len(coded.dictionary) < n:  # read each distinct cell once
-            words = pa.concat_arrays([coded.dictionary, pa.nulls(1, pa.string())])
-            found = numbers(
-                words, decimal=decimal, thousands=thousands, lenient=lenient, units=units
-            )
-            at = coded.indices.fill_null(len(words) - 1).to_numpy(zero_copy_only=False)
-            return Numbers(found.value[at], found.mark[at], found.decimals[at], found.read[at])
     text = pc.fill_null(cells, "")
-    plain = pc.replace_substring(text, decimal, ".") if decimal != "." else text
-    if decimal == ",":  # a point would be a second mark: leave those to the slow path
-        plain = pc.if_else(pc.match_substring(text, "."), "", plain)
-    simple = pc.match_substring_regex(plain, r"^[+-]?\d+(\.\d+)?$")
-    value = pc.cast(pc.if_else(simple, plain, None), pa.float64())
-    value = pc.fill_null(value, float("nan")).to_numpy(zero_copy_only=False).copy()
-    point = pc.find_substring(plain, ".").to_numpy(zero_copy_only=False)
-    length = pc.utf8_length(plain).to_numpy(zero_copy_only=False)
-    decimals = np.where(point >= 0, length - point - 1, 0).astype(np.int64)
+    if _digits_alone(text):
+        return _whole(text)
+    simple = pc.match_substring_regex(text, rf"^[+-]?\d+([{decimal}]\d+)?$")
+    plain = pc.if_else(simple, text, pa.nulls(1, pa.string())[0])
+    if decimal != ".":
+        plain = pc.replace_substring(plain, decimal, ".", max_replacements=1)
+    value = pc.fill_null(pc.cast(plain, pa.float64()), float("nan")).to_numpy().copy()
+    point = pc.find_substring(text, decimal).to_numpy()
+    decimals = np.where(point >= 0, pc.utf8_length(text).to_numpy() - point - 1, 0)
+    if decimal != ".":  # a point would be a second mark
+        decimals[pc.find_substring(text, ".").to_numpy() >= 0] = 0
     known = simple.to_numpy(zero_copy_only=False)
-    empty = pc.equal(text, "").to_numpy(zero_copy_only=False)
-    mark = np.where(known, "=", "").astype("U1")
-    read = known | empty
+    mark = known.astype(np.int8)
+    read = known | (pc.binary_length(text).to_numpy() == 0)
     rest = np.flatnonzero(~read)
     if len(rest):
         _slow(
@@ -149,7 +157,23 @@ def numbers(
     return Numbers(value, mark, decimals, read)
 
 
-def shown_decimals(cells: pa.StringArray, found: Numbers) -> np.ndarray:
+def _digits_alone(text: pa.StringArray) -> bool:
+    """Whether nothing but digits stands in the cells, few enough for an exact number."""
+    signs = np.frombuffer(text.buffers()[2] or b"", dtype=np.uint8)
+    most = pc.max(pc.binary_length(text)).as_py()
+    return bool(most) and most < 16 and signs.min() >= ord("0") and signs.max() <= ord("9")
+
+
+def _whole(text: pa.StringArray) -> Numbers:
+    """Cells of digits or nothing: as text of many columns of numbers is, without a second look."""
+    filled = pc.not_equal(text, "")
+    digits = pc.if_else(filled, text, pa.nulls(1, pa.string())[0])
+    value = pc.fill_null(pc.cast(digits, pa.float64()), float("nan")).to_numpy()
+    mark = filled.to_numpy(zero_copy_only=False).astype(np.int8)
+    return Numbers(value, mark, np.zeros_like(mark, dtype=np.int64), np.ones_like(mark, dtype=bool))
+
+
+def shown_decimals(cells: Cells, found: Numbers) -> np.ndarray:
     """Decimals of the display, also where a program dropped the zeros at the end.
 
     If among 50 or more cells with the most decimals none ends in 0 (one in ten would), ends were
@@ -161,8 +185,8 @@ def shown_decimals(cells: pa.StringArray, found: Numbers) -> np.ndarray:
     full = found.decimals == most
     if full.sum() < 50 or full.all():
         return found.decimals
-    ends = pc.match_substring_regex(cells, r"[.,]\d*0[^\d]*$")
-    ends = pc.fill_null(ends, False).to_numpy(zero_copy_only=False)
+    ends = pc.match_substring_regex(cells.words, r"[.,]\d*0[^\d]*$")
+    ends = np.append(ends.to_numpy(zero_copy_only=False), False)[cells.codes]
     return found.decimals if (ends & full).any() else np.full_like(found.decimals, most)
 
 
@@ -178,21 +202,16 @@ def _slow(
     lenient: bool,
     units: Mapping[str, float] | None,
 ) -> None:
-    """Read each distinct odd cell once, and put it where it stands."""
-    coded = text.dictionary_encode()
-    codes = coded.indices.to_numpy(zero_copy_only=False)
-    found = []
-    for cell in coded.dictionary.to_pylist():
+    """Read the odd cells one by one."""
+    for at, cell in zip(rest.tolist(), text.to_pylist(), strict=True):
         one = read_number(cell, decimal, thousands)
         if units is not None:
             one = _in_unit(cell, one, units, decimal, thousands)
-        found.append(_first(cell, units) if one is None and lenient else one)
-    values = np.array([one[0] if one else np.nan for one in found])
-    marks = np.array([one[1] if one else "" for one in found], dtype="U1")
-    places = np.array([one[2] if one else 0 for one in found], dtype=np.int64)
-    taken = np.array([one is not None for one in found], dtype=bool)
-    value[rest], mark[rest], decimals[rest] = values[codes], marks[codes], places[codes]
-    read[rest] = taken[codes]
+        if one is None and lenient:
+            one = _first(cell, units)
+        if one is not None:
+            value[at], mark[at], decimals[at] = one[0], MARKS.index(one[1]), one[2]
+            read[at] = True
 
 
 def _in_unit(

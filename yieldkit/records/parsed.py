@@ -9,7 +9,16 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from yieldkit.records.tables import CAUSES, DISPOSITIONS, ERRORS, QUANTITIES, STEPS, Column, Table
+from yieldkit.records.tables import (
+    CAUSES,
+    DISPOSITIONS,
+    ERRORS,
+    QUANTITIES,
+    STEPS,
+    Column,
+    Table,
+    arrow_schema,
+)
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -203,6 +212,16 @@ PARSED = {
 }
 
 
+def coded_schema(table: Table) -> pa.Schema:
+    """Arrow schema of a table with its text coded, but for the fingerprint."""
+    import pyarrow as pa
+
+    coded = pa.dictionary(pa.int32(), pa.string())
+    plain = arrow_schema(table)
+    text = {f.name for f in plain if pa.types.is_string(f.type)} - {"fingerprint"}
+    return pa.schema([f.with_type(coded) if f.name in text else f for f in plain])
+
+
 @dataclass(frozen=True, eq=False)
 class Parsed:
     """One file read with one layout.
@@ -214,7 +233,7 @@ class Parsed:
     table : str
         Key of ``PARSED`` that the file feeds.
     rows : pyarrow.Table
-        Typed rows, columns of ``PARSED[table]``.
+        Typed rows, columns of ``PARSED[table]``; text may be coded (``coded_schema``).
     refused : pyarrow.Table
         Columns sheet, source_row, column, found, reason, text; for attempts counter and
         splicer_text where the row still shows them.

@@ -13,13 +13,13 @@ import pyarrow.compute as pc
 
 from yieldkit.errors import CrewError
 from yieldkit.records.bodies import Body, Header, body_of, find_header
+from yieldkit.records.cells import Cells
 from yieldkit.records.dates import times
 from yieldkit.records.declared import Layout, keys_of
 from yieldkit.records.fingerprints import fingerprints
-from yieldkit.records.parsed import NOT_NAMED, PARSED, Parsed
+from yieldkit.records.parsed import NOT_NAMED, PARSED, Parsed, coded_schema
 from yieldkit.records.parts import MACHINE, continues, parts_of
-from yieldkit.records.reading import CONTROL, MAX_LINE, Rows, kind_of, text_rows
-from yieldkit.records.tables import arrow_schema
+from yieldkit.records.reading import CONTROL, MAX_LINE, Rows, kind_of, lengths, text_rows
 from yieldkit.records.typing_cells import (
     Typed,
     cells_of,
@@ -28,6 +28,7 @@ from yieldkit.records.typing_cells import (
     number_column,
     outcome_columns,
     plain_text,
+    rows_of,
     when_columns,
     word_columns,
 )
@@ -105,8 +106,9 @@ def parse(data: bytes, name: str, layout: Layout) -> Parsed:
             refused.append(kept)
             said_by_part.append(said)
             words |= _words(typed.schema.metadata)
-    schema = arrow_schema(PARSED[layout.table])
-    table = pa.concat_tables([part.cast(schema) for part in parts])
+    table = parts[0].replace_schema_metadata(None)
+    if len(parts) > 1:
+        table = pa.concat_tables(parts).unify_dictionaries().combine_chunks()
     lost = pa.concat_tables(refused)
     table = table.set_column(
         table.schema.get_field_index("fingerprint"),
@@ -242,8 +244,8 @@ def _furniture(layout: Layout, parts: Sequence[dict[str, str]]) -> dict[str, obj
 def _typed(body: Body, layout: Layout) -> tuple[pa.Table, pa.Table]:
     """Typed rows and refused rows of one body."""
     typed = Typed(body, layout, len(body.source_row), bad=dict(body.misshapen))
-    long = pc.greater(pc.utf8_length(body.raw), MAX_LINE).to_numpy(zero_copy_only=False)
-    for row in np.flatnonzero(long).tolist():
+    long = np.flatnonzero(lengths(body.raw) > MAX_LINE)
+    for row in long[pc.utf8_length(body.raw.take(pa.array(long))).to_numpy() > MAX_LINE].tolist():
         typed.bad[row] = ("", f"more than {MAX_LINE} characters", "the line is too long")
     _fill(typed)
     _needed(typed)
@@ -296,10 +298,10 @@ def _needed(typed: Typed) -> None:
             continue
         filled = np.zeros(typed.n, dtype=bool)
         for key in keys:
-            filled |= pc.is_valid(cells_of(typed, key)).to_numpy(zero_copy_only=False)
-        nothing = pa.nulls(typed.n, pa.string())
+            filled |= cells_of(typed, key).filled
+        nothing = Cells.alike(None, typed.n)
         wanted = " or ".join(typed.body.heading(key) or key for key in keys)
-        typed.refuse(np.flatnonzero(~filled), keys[0], nothing, f"nothing under {wanted}")
+        typed.refuse(~filled, keys[0], nothing, f"nothing under {wanted}")
 
 
 def _has(typed: Typed, key: str) -> bool:
@@ -336,6 +338,8 @@ def _record_of(typed: Typed, rows: list[int]) -> dict[str, pa.Array]:
     for name in ("counter", "splicer_text"):
         kind = REFUSED_SCHEMA.field(name).type
         column = typed.columns.get(name)
+        if isinstance(column, Cells):
+            column = column.plain()
         if typed.layout.table != "attempts" or column is None:
             column = pa.nulls(typed.n, kind)
         found[name] = column.take(pa.array(clear, pa.int64())).cast(kind)
@@ -344,22 +348,28 @@ def _record_of(typed: Typed, rows: list[int]) -> dict[str, pa.Array]:
 
 def _table(typed: Typed, spread: np.ndarray, good: np.ndarray) -> pa.Table:
     """Good rows in the table's schema; ``spread`` names the source row of each typed row."""
-    schema = arrow_schema(PARSED[typed.layout.table])
-    n = len(spread)
-    typed.columns["sheet"] = pa.repeat(pa.scalar(typed.body.sheet, pa.string()), n)
-    typed.columns["source_row"] = pa.array(typed.body.source_row[spread], pa.int64())
-    typed.columns["fingerprint"] = pa.nulls(n, pa.string())
+    schema = coded_schema(PARSED[typed.layout.table])
+    keep = good[spread]
+    rows = np.flatnonzero(keep)
+    n = len(rows)
+    columns = (
+        typed.columns
+        if keep.all()
+        else {name: rows_of(column, rows) for name, column in typed.columns.items()}
+    )
+    columns = columns | {
+        "sheet": Cells.alike(typed.body.sheet, n),
+        "source_row": pa.array(typed.body.source_row[spread[rows]], pa.int64()),
+    }
     arrays = []
     for field in schema:
-        column = typed.columns.get(field.name)
-        if column is None:
+        column = columns.get(field.name)
+        if isinstance(column, Cells):
+            column = column.array()
+        elif column is None:
             column = pa.nulls(n, field.type)
-        elif len(column) != n:
-            column = column.take(pa.array(spread))
-        arrays.append(column.cast(field.type) if column.type != field.type else column)
-    table = pa.Table.from_arrays(arrays, schema=schema)
-    keep = good[spread]
-    return table if keep.all() else table.filter(pa.array(keep))
+        arrays.append(column if column.type == field.type else column.cast(field.type))
+    return pa.Table.from_arrays(arrays, schema=schema)
 
 
 def _fingerprinted(name: str, table: pa.Table) -> pa.Array:

@@ -18,7 +18,7 @@ import pyarrow.compute as pc
 from yieldkit.records.bodies import Header, find_header
 from yieldkit.records.declared import Layout
 from yieldkit.records.furniture import is_record_like
-from yieldkit.records.reading import MAX_LINE, Rows, fields
+from yieldkit.records.reading import MAX_LINE, Rows, begins_with_digit, fields, rows_with
 
 MACHINE = ("splicer", "serial")
 """Keys that name a machine."""
@@ -153,11 +153,11 @@ def _headings_again(
     longest = sorted({n.rsplit(" / ", 1)[-1] for n in header.names}, key=len, reverse=True)
     if len(text) < 4 or not longest[0]:
         return [], {}
-    near = pc.match_substring(rows.lines, longest[0])
-    if len(longest) > 1 and pc.sum(near).as_py() > _MOST_LOOKED_AT:
-        near = pc.and_(near, pc.match_substring(rows.lines, longest[1]))
+    named = rows_with(rows.lines, longest[0])
+    if len(longest) > 1 and len(named) > _MOST_LOOKED_AT:
+        named = np.intersect1d(named, rows_with(rows.lines, longest[1]))
     again, joined = [], {}
-    for at in np.flatnonzero(near.to_numpy(zero_copy_only=False)).tolist():
+    for at in named.tolist():
         if at < start:
             continue
         if text in (shown := _line(rows, at).strip()) and not shown.startswith(text):
@@ -261,11 +261,13 @@ def _lead(line: str) -> str:
 
 def _beginning(lines: pa.StringArray, lead: str, start: int) -> list[int]:
     """Rows from ``start`` on that begin with ``lead``; without one, that begin with no number."""
+    near = np.flatnonzero(~begins_with_digit(lines))
+    some = lines.take(pa.array(near))
     if lead:
-        found = pc.starts_with(lines, lead, ignore_case=True)
+        found = pc.starts_with(some, lead, ignore_case=True)
     else:
-        found = pc.match_substring_regex(lines, r"^[\s\"#;,\t]*\pL\pL")
-    rows = np.flatnonzero(found.to_numpy(zero_copy_only=False))
+        found = pc.match_substring_regex(some, r"^[\s\"#;,\t]*\pL\pL")
+    rows = near[found.to_numpy(zero_copy_only=False)]
     return [int(row) for row in rows if row >= start]
 
 

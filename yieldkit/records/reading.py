@@ -12,6 +12,7 @@ import pyarrow.compute as pc
 import pyarrow.csv
 
 from yieldkit.errors import CrewError
+from yieldkit.records.cells import Cells
 
 MAX_BYTES = 256 * 2**20
 """Largest file taken in; a crew's year of exports is below a tenth of it."""
@@ -105,7 +106,7 @@ def kind_of(data: bytes, name: str) -> str:
     if data[:2] in (b"\xff\xfe", b"\xfe\xff") or data[:4] in UTF32 or utf16(data):
         return "text"
     head = data[:65536]
-    control = sum(head.count(bytes([code])) for code in (*range(9), *range(14, 32), 127))
+    control = len(head) - len(head.translate(None, bytes((*range(9), *range(14, 32), 127))))
     known = (
         b"%PDF",
         b"\x89PNG",
@@ -189,20 +190,18 @@ def _marks_within(text: str) -> str:
     return text.replace("\n\ufeff", "\n")
 
 
-_ASCII_CONTROL = bytes(code for code in (*range(32), 127) if code not in (9, 10, 13))
-
-
 def _ascii_rows(data: bytes, delimiter: str, quote: str) -> Rows:
     """As ``text_rows``, without decoding: most exports are plain ASCII."""
-    odd = len(data.translate(None, _ASCII_CONTROL)) < len(data)
+    signs = np.frombuffer(data, dtype=np.uint8)
+    plain = np.count_nonzero(signs == ord("\n")) + data.count(b"\t")
+    odd = b"\x7f" in data or np.count_nonzero(signs < ord(" ")) > plain
     ended = data.endswith(b"\n")
-    size = len(data) - ended
-    offsets = pa.py_buffer(np.array([0, size], dtype=np.int32))
+    offsets = pa.py_buffer(np.array([0, len(data) - ended], dtype=np.int32))
     whole = pa.StringArray.from_buffers(1, offsets, pa.py_buffer(data))
     lines = _shortened(pc.split_pattern(whole, "\n").flatten())
     if quote and quote.encode() in data:
         lines = _joined(lines, delimiter, quote)
-    return Rows("", lines, ended=ended, odd=odd)
+    return Rows("", lines, ended=ended, odd=bool(odd))
 
 
 def _shortened(lines: pa.StringArray) -> pa.StringArray:
@@ -271,26 +270,51 @@ def fields(line: str, delimiter: str, quote: str = '"') -> list[str]:
         at += len(delimiter)
 
 
-def holds(lines: pa.StringArray, sign: str) -> bool:
-    """Whether a sign stands in any line; nothing is told apart by it yet."""
-    data = lines.buffers()[2]
-    return data is not None and sign.encode() in data.to_pybytes()
+def rows_with(lines: pa.StringArray, text: str) -> np.ndarray:
+    """Rows in which ``text`` stands: looked for in the lines as a whole."""
+    offsets, data = _buffers(lines)
+    sought, whole = text.encode(), data.tobytes()
+    found, at = [], whole.find(sought)
+    while at >= 0:
+        row = int(np.searchsorted(offsets, at, side="right")) - 1
+        if at + len(sought) <= offsets[row + 1]:  # else it runs over a line's end
+            found.append(row)
+            at = int(offsets[row + 1]) - 1
+        at = whole.find(sought, at + 1)
+    return np.array(found, dtype=np.int64)
+
+
+def first_signs(lines: pa.StringArray) -> np.ndarray:
+    """First byte of each line; a line end where the line is empty."""
+    offsets, data = _buffers(lines)
+    signs = np.append(data, np.uint8(ord("\n")))[offsets[:-1]]
+    return np.where(np.diff(offsets) > 0, signs, np.uint8(ord("\n")))
 
 
 def begins_with_digit(lines: pa.StringArray) -> np.ndarray:
     """Whether each line begins with a digit from 0 to 9."""
-    _, offsets, data = lines.buffers()
-    if data is None or not data.size:
-        return np.zeros(len(lines), dtype=bool)
-    starts = np.frombuffer(offsets, dtype=np.int32)[lines.offset : lines.offset + len(lines) + 1]
-    signs = np.frombuffer(data, dtype=np.uint8)
-    first = signs[np.minimum(starts[:-1], len(signs) - 1)]
-    return (first >= ord("0")) & (first <= ord("9")) & (np.diff(starts) > 0)
+    first = first_signs(lines)
+    return (first >= ord("0")) & (first <= ord("9"))
+
+
+def lengths(lines: pa.StringArray) -> np.ndarray:
+    """Bytes of each line."""
+    return np.diff(_buffers(lines)[0])
+
+
+def _buffers(lines: pa.StringArray) -> tuple[np.ndarray, np.ndarray]:
+    """Where each line begins and the last one ends, and the bytes of all lines."""
+    _, starts, data = lines.buffers()
+    if data is None or not len(lines):
+        return np.zeros(len(lines) + 1, dtype=np.int32), np.zeros(0, dtype=np.uint8)
+    offsets = np.frombuffer(starts, dtype=np.int32)[lines.offset : lines.offset + len(lines) + 1]
+    signs = np.frombuffer(data, dtype=np.uint8)[offsets[0] : offsets[-1]]
+    return offsets - offsets[0], signs
 
 
 def split(
     lines: pa.StringArray, width: int, delimiter: str, quote: str
-) -> tuple[list[pa.StringArray], dict[int, list[str]]]:
+) -> tuple[list[Cells], dict[int, list[str]]]:
     """Columns of the regular lines, and the cells of the others by their row.
 
     Parameters
@@ -304,44 +328,46 @@ def split(
 
     Returns
     -------
-    columns : list of pyarrow.StringArray, shape (width, len(lines))
-        Null where the line is not regular.
+    columns : list of Cells, shape (width, len(lines))
+        Nothing where the line is not regular.
     others : dict
         Row to cells for lines with quotes or with another number of cells.
     """
-    if not len(lines):
-        return [pa.nulls(0, pa.string()) for _ in range(width)], {}
-    if delimiter == " ":
-        others = {i: fields(line, delimiter, quote) for i, line in enumerate(lines.to_pylist())}
-        return [pa.nulls(len(lines), pa.string()) for _ in range(width)], others
-    count = pc.count_substring(lines, delimiter)
-    regular = pc.equal(count, width - 1)
-    if quote and holds(lines, quote):  # joined lines have quotes too
-        regular = pc.and_(regular, pc.invert(pc.match_substring(lines, quote)))
-    known = regular.to_numpy(zero_copy_only=False)
-    rows = np.flatnonzero(known)
-    rest = np.flatnonzero(~known)
+    regular = _plain_ones(lines, width, delimiter, quote)
+    rows = np.flatnonzero(regular)
+    part = lines if len(rows) == len(lines) else lines.take(pa.array(rows))
+    columns, uneven = _columns(part, width, delimiter)
+    regular[rows[uneven]] = False
+    if not regular.all():
+        columns = [column.spread(regular) for column in columns]
+    rest = np.flatnonzero(~regular)
     others = {
-        int(i): fields(line, delimiter, quote)
-        for i, line in zip(rest, lines.take(pa.array(rest)).to_pylist(), strict=True)
+        int(row): fields(line, delimiter, quote)
+        for row, line in zip(rest, lines.take(pa.array(rest)).to_pylist(), strict=True)
     }
-    part = lines if not len(rest) else lines.take(pa.array(rows))
-    columns = _columns(part, width, delimiter)
-    if len(rest):
-        place = np.full(len(lines), -1, dtype=np.int64)
-        place[rows] = np.arange(len(rows))
-        where = pa.array(place, mask=place < 0)
-        columns = [column.take(where) for column in columns]
     return columns, others
 
 
-def _columns(lines: pa.StringArray, width: int, delimiter: str) -> list[pa.StringArray]:
-    """Split regular lines; the fast reader takes one-byte delimiters."""
-    if not len(lines) or width == 1:
-        return [lines if width == 1 else pa.nulls(0, pa.string()) for _ in range(width)]
-    if len(delimiter.encode()) > 1 or pc.any(pc.equal(lines, "")).as_py():
-        flat = pc.split_pattern(lines, delimiter).flatten()
-        return [flat.take(pa.array(np.arange(i, len(flat), width))) for i in range(width)]
+def _plain_ones(lines: pa.StringArray, width: int, delimiter: str, quote: str) -> np.ndarray:
+    """Lines for the fast reader: of several cells, parted by one byte, without quotes."""
+    if delimiter == " " or len(delimiter.encode()) > 1 or width < 2:
+        return np.zeros(len(lines), dtype=bool)
+    found = lengths(lines) > 0
+    if quote and quote.encode() in _buffers(lines)[1].tobytes():  # joined lines have quotes too
+        found &= ~pc.match_substring(lines, quote).to_numpy(zero_copy_only=False)
+    return found
+
+
+def _columns(lines: pa.StringArray, width: int, delimiter: str) -> tuple[list[Cells], list[int]]:
+    """Split lines by the fast reader, but for those of another width, which are told."""
+    if not len(lines):
+        return [Cells.alike(None, 0) for _ in range(width)], []
+    uneven: list[int] = []
+
+    def pass_over(row: pa.csv.InvalidRow) -> str:
+        uneven.append(row.number - 1)
+        return "skip"
+
     names = [str(i) for i in range(width)]
     whole = pa.ListArray.from_arrays(pa.array([0, len(lines)], pa.int32()), lines)
     data = pc.binary_join(whole, "\n")[0].as_buffer()
@@ -351,7 +377,11 @@ def _columns(lines: pa.StringArray, width: int, delimiter: str) -> list[pa.Strin
             column_names=names, block_size=data.size + 4096, use_threads=False
         ),
         parse_options=pa.csv.ParseOptions(
-            delimiter=delimiter, quote_char=False, escape_char=False, ignore_empty_lines=False
+            delimiter=delimiter,
+            quote_char=False,
+            escape_char=False,
+            ignore_empty_lines=False,
+            invalid_row_handler=pass_over,
         ),
         convert_options=pa.csv.ConvertOptions(
             column_types=dict.fromkeys(names, pa.string()),
@@ -359,7 +389,7 @@ def _columns(lines: pa.StringArray, width: int, delimiter: str) -> list[pa.Strin
             check_utf8=False,
         ),
     )
-    return [table[name].combine_chunks() for name in names]
+    return [Cells.of(table[name].combine_chunks()) for name in names], uneven
 
 
 def without_control(cells: pa.StringArray) -> pa.StringArray:

@@ -316,13 +316,14 @@ def _write_coded(rows: pa.Table, path: Path) -> None:
     """Write typed rows in Arrow's file format, text but the fingerprint as a dictionary."""
     import pyarrow as pa
 
-    columns = {
-        field.name: rows[field.name].combine_chunks().dictionary_encode()
-        if pa.types.is_string(field.type) and field.name != "fingerprint"
-        else rows[field.name]
-        for field in rows.schema
-    }
-    coded = pa.table(columns)
+    coded = pa.table(
+        {
+            field.name: rows[field.name].combine_chunks().dictionary_encode()
+            if pa.types.is_string(field.type) and field.name != "fingerprint"
+            else rows[field.name]
+            for field in rows.schema
+        }
+    )
     options = pa.ipc.IpcWriteOptions(compression="lz4", use_threads=False)
     with (
         pa.OSFile(str(path), "wb") as sink,

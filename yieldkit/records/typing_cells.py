@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
 from yieldkit.records.bodies import Body
+from yieldkit.records.cells import Cells, first_of
 from yieldkit.records.dates import times
 from yieldkit.records.declared import UNITS, Layout
-from yieldkit.records.numbers import Numbers, numbers, shown_decimals
+from yieldkit.records.numbers import MARKS, Numbers, numbers, shown_decimals
 from yieldkit.records.parsed import PARSED
 from yieldkit.records.tables import Column
 from yieldkit.records.words import (
@@ -83,74 +85,72 @@ _NONE_WORDS = {
 
 @dataclass(eq=False)
 class Typed:
-    """Columns of one body while they grow; ``bad`` maps a row to (heading, found, reason)."""
+    """Columns of one body while they grow; ``bad`` maps a row to (heading, found, reason).
+
+    A column of text is of ``Cells``, any other an Arrow array.
+    """
 
     body: Body
     layout: Layout
     n: int
-    columns: dict[str, pa.Array] = field(default_factory=dict)
+    columns: dict[str, Any] = field(default_factory=dict)
     bad: dict[int, tuple[str, str, str]] = field(default_factory=dict)
     unknown_words: dict[str, set[str]] = field(default_factory=dict)
-    texts: dict[str, pa.Array] = field(default_factory=dict)
+    texts: dict[str, Cells] = field(default_factory=dict)
 
-    def refuse(self, rows: np.ndarray, key: str, cells: pa.Array, reason: str) -> None:
+    def refuse(self, wrong: np.ndarray, key: str, cells: Cells, reason: str) -> None:
         """Refuse rows for one column; the first reason of a row counts."""
         heading = self.body.heading(key)
-        for row in np.asarray(rows).tolist():
+        for row in np.flatnonzero(wrong).tolist():
             if row not in self.bad:
-                self.bad[row] = (heading, cells[row].as_py() or "", reason)
+                self.bad[row] = (heading, cells.at(row) or "", reason)
+
+    def refuse_words(self, wrong: np.ndarray, key: str, cells: Cells, reason: str) -> None:
+        """Refuse the rows that hold some of the words of one column."""
+        if wrong.any():
+            self.refuse(wrong[cells.codes], key, cells, reason)
 
 
-def empty(n: int) -> pa.Array:
-    """Text cells without anything."""
-    return pa.nulls(n, pa.string())
+def rows_of(column: Any, rows: np.ndarray) -> Any:
+    """Some rows of a column, coded or not."""
+    return column.take(rows) if isinstance(column, Cells) else column.take(pa.array(rows))
 
 
-def cells_of(typed: Typed, key: str) -> pa.Array:
+def cells_of(typed: Typed, key: str) -> Cells:
     """Text of a key: its columns joined by a blank, else its constant, else nothing."""
     if key not in typed.texts:
         typed.texts[key] = _cells_of(typed, key)
     return typed.texts[key]
 
 
-def _cells_of(typed: Typed, key: str) -> pa.Array:
+def _cells_of(typed: Typed, key: str) -> Cells:
     found = typed.body.cells(key)
     if len(found) > 1:
-        if not any(column.null_count for column in found):
-            return pc.binary_join_element_wise(*found, " ")
-        joined = pc.binary_join_element_wise(*(pc.fill_null(c, "") for c in found), " ")
-        joined = pc.utf8_trim_whitespace(joined)
-        return pc.if_else(pc.equal(joined, ""), pa.scalar(None, pa.string()), joined)
+        columns = [cells.plain() for cells in found]
+        if not any(column.null_count for column in columns):
+            return Cells.of(pc.binary_join_element_wise(*columns, " "))
+        joined = pc.binary_join_element_wise(*(pc.fill_null(c, "") for c in columns), " ")
+        cells = Cells.of(pc.utf8_trim_whitespace(joined))
+        return cells.without(pa.array(cells.sizes == 0))
     if found:
         return found[0]
-    if key in typed.layout.constants:
-        return pa.repeat(pa.scalar(typed.layout.constants[key], pa.string()), typed.n)
-    return empty(typed.n)
+    return Cells.alike(typed.layout.constants.get(key), typed.n)
 
 
-def without_missing(cells: pa.Array, layout: Layout, words: frozenset[str] = MISSING) -> pa.Array:
-    """Null where the cell is a word that means: no value."""
-    if cells.null_count == len(cells):
+def without_missing(cells: Cells, layout: Layout, words: frozenset[str] = MISSING) -> Cells:
+    """Nothing where the cell is a word that means: no value."""
+    forms, longest = _forms_of((*sorted(words), *layout.missing))
+    if cells.sizes.min(initial=longest + 1) > longest:
         return cells
-    forms = _forms_of((*sorted(words), *layout.missing))
-    drop = pc.is_in(cells, value_set=pa.array(forms, pa.string()))
-    if not pc.any(drop).as_py():
-        return cells
-    return pc.if_else(drop, pa.scalar(None, pa.string()), cells)
+    return cells.without(pc.is_in(cells.words, value_set=forms))
 
 
 @lru_cache(maxsize=256)
-def _forms_of(words: tuple[str, ...]) -> list[str]:
-    """The words in small and capital letters, with and without a stop."""
+def _forms_of(words: tuple[str, ...]) -> tuple[pa.StringArray, int]:
+    """The words in small and capital letters, with and without a stop; bytes of the longest."""
     found = {form for word in words for form in (word, word.lower(), word.upper(), word.title())}
-    return sorted(found | {f"{form}." for form in found})
-
-
-def by_word(cells: pa.Array, classify: object) -> pa.StringArray:
-    """Classify each distinct cell once."""
-    coded = cells.dictionary_encode()
-    named = pa.array([classify(word) for word in coded.dictionary.to_pylist()], pa.string())  # type: ignore[operator]
-    return named.take(coded.indices)
+    forms = pa.array(sorted(found | {f"{form}." for form in found}), pa.string())
+    return forms, pc.max(pc.binary_length(forms)).as_py()
 
 
 def plain_text(typed: Typed, column: Column, key: str) -> None:
@@ -161,8 +161,8 @@ def plain_text(typed: Typed, column: Column, key: str) -> None:
     typed.columns[column.name] = cells
 
 
-def read_numbers(typed: Typed, key: str, cells: pa.Array, lenient: bool = False) -> Numbers:
-    """Numbers of a column, in the table's unit."""
+def read_numbers(typed: Typed, key: str, cells: Cells, lenient: bool = False) -> Numbers:
+    """Number of each word of a column, and of nothing, in the table's unit."""
     layout = typed.layout
     own = layout.units.get(key, "")
     column = UNITS[own]
@@ -170,21 +170,21 @@ def read_numbers(typed: Typed, key: str, cells: pa.Array, lenient: bool = False)
     if key in CELL_UNITS:
         units = {unit: one / column for unit, one in CELL_UNITS[key].items()} | {own.lower(): 1.0}
     found = numbers(
-        cells,
+        cells.each,
         decimal=layout.decimal,
         thousands=layout.thousands,
         lenient=lenient,
         units=units,
     )
-    scale = column * (-1 if key in layout.negate else 1)
-    if scale != 1:
-        value = np.round(found.value * scale, 9)
-        if scale < 0:
-            mark = np.select([found.mark == "<", found.mark == ">"], [">", "<"], found.mark)
-            found = Numbers(value, mark, found.decimals, found.read)
-        else:
-            found = Numbers(value, found.mark, found.decimals, found.read)
-    return found
+    return scaled(found, column * (-1 if key in layout.negate else 1))
+
+
+def scaled(found: Numbers, scale: float) -> Numbers:
+    """Numbers in another unit, or with the other sign."""
+    if scale == 1:
+        return found
+    turned = found.turned(np.full(len(found.value), scale < 0))
+    return replace(turned, value=np.round(found.value * scale, 9))
 
 
 def bounds_of(typed: Typed, key: str, column: Column | None = None) -> tuple[float, float]:
@@ -198,73 +198,76 @@ def bounds_of(typed: Typed, key: str, column: Column | None = None) -> tuple[flo
     return low, high
 
 
-def within(
-    typed: Typed, key: str, cells: pa.Array, value: np.ndarray, column: Column | None
-) -> None:
-    """Refuse impossible values."""
+def within(typed: Typed, key: str, cells: Cells, value: np.ndarray, column: Column | None) -> None:
+    """Refuse words of impossible value."""
     low, high = bounds_of(typed, key, column)
-    out = np.flatnonzero((value < low) | (value > high))
-    if len(out):
-        unit = "deg" if column is None else column.unit  # without a column: angles of a ribbon
-        span = f"at least {low:g}" if np.isinf(high) else f"{low:g} to {high:g}"
-        typed.refuse(out, key, cells, f"impossible value; wanted {span} {unit}".rstrip())
+    unit = "deg" if column is None else column.unit  # without a column: angles of a ribbon
+    span = f"at least {low:g}" if np.isinf(high) else f"{low:g} to {high:g}"
+    wanted = f"impossible value; wanted {span} {unit}".rstrip()
+    typed.refuse_words((value < low) | (value > high), key, cells, wanted)
 
 
 def number_column(typed: Typed, column: Column, key: str) -> None:
     """A number or whole number."""
     lenient = key in _LENIENT
     cells = cells_of(typed, key)
-    if lenient and cells.null_count < typed.n:
-        none = by_word(cells, lambda word: "0" if plain(word) in _NONE_WORDS else word)
-        cells = pc.coalesce(none, cells)
+    if lenient:
+        cells = cells.by_word(lambda word: "0" if plain(word) in _NONE_WORDS else word)
     cells = without_missing(cells, typed.layout)
     found = read_numbers(typed, key, cells, lenient)
     if not lenient:
         wanted = "a whole number" if column.kind == "whole" else "a number"
-        typed.refuse(np.flatnonzero(~found.read), key, cells, f"not a number; wanted {wanted}")
+        typed.refuse_words(~found.read, key, cells, f"not a number; wanted {wanted}")
     value = np.where(found.read, found.value, np.nan)
     within(typed, key, cells, value, column)
     if column.kind == "whole":
         part = np.isfinite(value) & (value != np.round(value))
-        typed.refuse(np.flatnonzero(part), key, cells, "not a whole number")
+        typed.refuse_words(part, key, cells, "not a whole number")
         none = ~np.isfinite(value) | (np.abs(value) > 2**53)
-        typed.columns[column.name] = pa.array(np.where(none, 0, value).astype(np.int64), mask=none)
+        typed.columns[column.name] = taken(np.where(none, 0, value).astype(np.int64), none, cells)
     else:
-        typed.columns[column.name] = pa.array(value, mask=~np.isfinite(value))
+        typed.columns[column.name] = taken(value, ~np.isfinite(value), cells)
+
+
+def taken(value: np.ndarray, none: np.ndarray, cells: Cells) -> pa.Array:
+    """What is reckoned of each word, or none, in the rows that hold it."""
+    missing = none[cells.codes]
+    return pa.array(value[cells.codes], mask=missing if missing.any() else None)
 
 
 def date_column(typed: Typed, column: Column, key: str) -> None:
     """A day."""
     cells = without_missing(cells_of(typed, key), typed.layout)
-    found = times(cells, typed.layout.dates)
-    wrong = np.flatnonzero(pc.is_valid(cells).to_numpy(zero_copy_only=False) & ~found.read)
-    typed.refuse(wrong, key, cells, f"not a date; wanted {_forms(typed.layout)}")
-    days = pa.array((found.ms // 86_400_000).astype(np.int32), mask=~found.read)
-    typed.columns[column.name] = days.cast(pa.date32())
+    found = times(cells.each, typed.layout.dates)
+    wrong = ~found.read
+    wrong[-1] = False
+    typed.refuse_words(wrong, key, cells, f"not a date; wanted {_forms(typed.layout)}")
+    days = (found.ms // 86_400_000).astype("datetime64[D]")
+    typed.columns[column.name] = taken(days, ~found.read, cells)
 
 
 def when_columns(typed: Typed) -> None:
     """Time as shown; an impossible date keeps its row where a counter can place it."""
     cells = cells_of(typed, "when")
     read = without_missing(cells, typed.layout)
-    found = times(_serial_dates(read, typed), typed.layout.dates)
-    filled = pc.is_valid(read).to_numpy(zero_copy_only=False)
+    words = _serial_dates(read.each, typed.layout)
+    found = times(words, typed.layout.dates).take(read.codes)
     counter = typed.columns.get("counter")
     placed = np.zeros(typed.n, dtype=bool)
     if counter is not None:
         placed = pc.is_valid(counter).to_numpy(zero_copy_only=False)
-    wrong = filled & ~found.read & ~(found.shaped & placed)
+    wrong = read.filled & ~found.read & ~(found.shaped & placed)
     forms = _forms(typed.layout)
-    impossible = np.flatnonzero(wrong & found.shaped)
-    typed.refuse(impossible, "when", cells, f"impossible date or time; wanted {forms}")
-    typed.refuse(np.flatnonzero(wrong), "when", cells, f"not a date or time; wanted {forms}")
-    typed.columns["when_shown"] = pa.array(found.ms, mask=~found.read).cast(pa.timestamp("ms"))
+    impossible = f"impossible date or time; wanted {forms}"
+    typed.refuse(wrong & found.shaped, "when", cells, impossible)
+    typed.refuse(wrong, "when", cells, f"not a date or time; wanted {forms}")
+    typed.columns["when_shown"] = pa.array(found.ms.view("datetime64[ms]"), mask=~found.read)
     typed.columns["when_text"] = cells
 
 
-def _serial_dates(cells: pa.Array, typed: Typed) -> pa.Array:
+def _serial_dates(cells: pa.StringArray, layout: Layout) -> pa.StringArray:
     """Days since 1899-12-30, as a workbook stores an unformatted date."""
-    if typed.layout.format != "workbook" or not len(cells):
+    if layout.format != "workbook":
         return cells
     serial = pc.match_substring_regex(cells, r"^[2-6]\d{4}([.,]\d+)?$")
     if not pc.any(serial).as_py():
@@ -282,63 +285,56 @@ def _forms(layout: Layout) -> str:
     return " or ".join(f'"{form}"' for form in (*layout.dates, "yyyy-mm-dd hh:mm:ss")[:3])
 
 
-def loss_columns(typed: Typed, cells: pa.Array | None = None, key: str = "loss") -> pa.Array:
+def loss_columns(typed: Typed, cells: Cells | None = None, key: str = "loss") -> Cells:
     """Estimate as shown, its number, bound and step; the words that stand in its place."""
     cells = cells_of(typed, "loss") if cells is None else cells
     read = without_missing(cells, typed.layout)
-    found = read_numbers(typed, "loss", read)
-    value = found.value
+    found = read_numbers(typed, "loss", read).take(read.codes)
     low, high = bounds_of(typed, "loss")
-    out = np.flatnonzero((value < low) | (value > high))
+    out = (found.value < low) | (found.value > high)
     typed.refuse(out, key, cells, f"impossible loss; wanted {low:g} to {high:g} dB")
-    none = ~np.isfinite(value)
+    scale = UNITS[typed.layout.units.get("loss", "")]
     typed.columns["loss_text"] = cells
-    typed.columns["loss_db"] = pa.array(value, mask=none)
-    typed.columns["loss_mark"] = pa.array(np.where(none, "", found.mark), pa.string())
-    typed.columns["loss_step"] = _step(found, read, none, UNITS[typed.layout.units.get("loss", "")])
-    words = pa.array(found.read | ~pc.is_valid(read).to_numpy(zero_copy_only=False))
-    return pc.if_else(words, pa.scalar(None, pa.string()), read)
+    typed.columns |= {f"loss_{name}": made for name, made in shown(found, read, scale).items()}
+    return read.where(~found.read).used()
 
 
-def _step(found: Numbers, cells: pa.Array, none: np.ndarray, scale: float) -> pa.Array:
-    """Step of the display from the decimals shown."""
-    step = np.round(
-        10.0 ** -np.minimum(shown_decimals(cells, found), 9).astype(float) * abs(scale), 12
-    )
-    return pa.array(step, mask=none)
+def shown(found: Numbers, cells: Cells, scale: float) -> dict[str, Any]:
+    """Numbers [dB], how they bound, and the step of the display from the decimals shown."""
+    none = ~np.isfinite(found.value)
+    steps = np.round(10.0 ** -np.arange(10.0) * abs(scale), 12)
+    return {
+        "db": pa.array(found.value, mask=none),
+        "mark": Cells(pa.array(MARKS), np.where(none, 0, found.mark).astype(np.int32)),
+        "step": pa.array(steps[np.minimum(shown_decimals(cells, found), 9)], mask=none),
+    }
 
 
-def outcome_columns(typed: Typed, loss_words: pa.Array, key: str = "loss") -> None:
+def outcome_columns(typed: Typed, loss_words: Cells, key: str = "loss") -> None:
     """Class of the outcome from its own column or from the word in the loss cell."""
     layout = typed.layout
     own = {plain(w): name for name, words in layout.outcomes.items() for w in words}
-    shown = without_missing(cells_of(typed, "outcome"), layout)
-    by_outcome = by_word(shown, lambda word: outcome_class(word, own))
-    by_loss = by_word(loss_words, lambda word: outcome_class(word, own))
-    has_loss = pc.is_valid(typed.columns["loss_db"])
-    not_known = pc.and_(pc.is_valid(shown), pc.is_null(by_outcome))
-    for word in pc.unique(shown.filter(not_known)).to_pylist():
-        typed.unknown_words.setdefault("outcome", set()).add(word)
+    said = without_missing(cells_of(typed, "outcome"), layout)
+    by_outcome = said.by_word(lambda word: outcome_class(word, own))
+    by_loss = loss_words.by_word(lambda word: outcome_class(word, own))
+    has_loss = pc.is_valid(typed.columns["loss_db"]).to_numpy(zero_copy_only=False)
+    not_known = said.filled & ~by_outcome.filled
+    for code in np.unique(said.codes[not_known]).tolist():
+        typed.unknown_words.setdefault("outcome", set()).add(said.words[code].as_py())
     # a word in the loss cell tells no success; it must be a known word or the outcome must say
-    lost = pc.and_(
-        pc.is_valid(loss_words),
-        pc.or_(pc.is_null(by_loss), pc.fill_null(pc.equal(by_loss, "none"), False)),
-    )
-    explained = pc.and_(pc.is_valid(by_outcome), pc.not_equal(by_outcome, "none"))
-    lost = pc.and_(lost, pc.invert(pc.fill_null(explained, False)))
+    success = by_outcome.are("none")
+    lost = loss_words.filled & (~by_loss.filled | by_loss.are("none"))
+    lost &= ~by_outcome.filled | success
     wanted = "not a loss; wanted a number, or a word listed under [outcomes] or missing"
-    rows = np.flatnonzero(pc.fill_null(lost, False).to_numpy(zero_copy_only=False))
-    typed.refuse(rows, key, loss_words, wanted)
-    said = pc.if_else(pc.fill_null(pc.equal(by_outcome, "none"), False), by_loss, by_outcome)
-    error = pc.coalesce(said, by_loss, by_outcome)
-    guess = pc.if_else(has_loss, pa.scalar(None, pa.string()), "other")
-    error = pc.if_else(not_known, pc.coalesce(by_loss, guess), error)
+    typed.refuse(lost, key, loss_words, wanted)
+    guess = Cells.alike("other", typed.n).where(not_known & ~has_loss)
+    error = first_of(by_outcome.where(~success), by_loss, by_outcome, guess)
     if "outcome" not in typed.body.header.where:
-        error = pc.coalesce(error, pc.if_else(has_loss, "none", pa.scalar(None, pa.string())))
-    typed.columns["outcome_text"] = pc.coalesce(shown, loss_words)
+        error = first_of(error, Cells.alike("none", typed.n).where(has_loss))
+    typed.columns["outcome_text"] = first_of(said, loss_words)
     typed.columns["error"] = error
-    before = pc.is_in(error, value_set=pa.array(layout.before_arc, pa.string()))
-    typed.columns["reached_arc"] = pc.invert(pc.fill_null(before, False))
+    reached = np.array([word not in layout.before_arc for word in error.words.to_pylist()] + [True])
+    typed.columns["reached_arc"] = pa.array(reached[error.codes])
 
 
 def word_columns(typed: Typed, table: str) -> None:
@@ -354,33 +350,31 @@ def word_columns(typed: Typed, table: str) -> None:
         return found or class_of(key, word)
 
     if "cause" in names:
+        mine = own.get("cause", {})
         cause = cells_of(typed, "cause")
-        both = by_word(cause, lambda w: "|".join(cause_class(w) or ("", "")))
-        guessed = pc.fill_null(both, "|").to_pylist()
         typed.columns["cause_text"] = cause
-        mine = by_word(cause, lambda w: own.get("cause", {}).get(plain(w)))
-        by_words = pa.array([one.split("|")[1] or None for one in guessed], pa.string())
-        typed.columns["cause"] = pc.coalesce(mine, by_words)
+        typed.columns["cause"] = cause.by_word(
+            lambda w: mine.get(plain(w)) or (cause_class(w) or (None, None))[1]
+        )
         step = without_missing(cells_of(typed, "step"), typed.layout)
         typed.columns["step_text"] = step
-        found = by_word(step, lambda w: classed("step", w))
-        told = pa.array([one.split("|")[0] or None for one in guessed], pa.string())
-        typed.columns["step"] = pc.coalesce(found, told)
+        told = cause.by_word(lambda w: (cause_class(w) or (None, None))[0])
+        typed.columns["step"] = first_of(step.by_word(lambda w: classed("step", w)), told)
         done = without_missing(cells_of(typed, "disposition"), typed.layout)
         typed.columns["disposition_text"] = done
-        typed.columns["disposition"] = by_word(done, lambda w: classed("disposition", w))
+        typed.columns["disposition"] = done.by_word(lambda w: classed("disposition", w))
     if "result" in names:
         result = without_missing(cells_of(typed, "result"), typed.layout)
-        mine = own.get("result", {})
-        typed.columns["result"] = by_word(
-            result, lambda w: mine.get(plain(w)) or result_class(w) or "unknown"
+        verdicts = own.get("result", {})
+        typed.columns["result"] = result.by_word(
+            lambda w: verdicts.get(plain(w)) or result_class(w) or "unknown"
         )
     if "part_of_day" in names:
-        part = by_word(cells_of(typed, "part_of_day"), lambda w: classed("part_of_day", w))
-        typed.columns["part_of_day"] = pc.fill_null(part, "all")
+        part = cells_of(typed, "part_of_day").by_word(lambda w: classed("part_of_day", w))
+        typed.columns["part_of_day"] = first_of(part, Cells.alike("all", typed.n))
     if "after_cleaning" in names:
         said = cells_of(typed, "after_cleaning")
-        yes = by_word(
-            said, lambda w: "y" if re.match(r"(y|1|x|true|ja|oui|si|s$|j$|k)", plain(w)) else "n"
+        yes = said.by_word(
+            lambda w: "y" if re.match(r"(y|1|x|true|ja|oui|si|s$|j$|k)", plain(w)) else None
         )
-        typed.columns["after_cleaning"] = pc.fill_null(pc.equal(yes, "y"), False)
+        typed.columns["after_cleaning"] = pa.array(yes.filled)

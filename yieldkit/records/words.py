@@ -24,9 +24,12 @@ def plain(word: str) -> str:
     >>> plain("  Dämpfung  zu HOCH ")
     'dampfung zu hoch'
     """
-    low = unicodedata.normalize("NFKD", word.casefold().translate(_LETTERS))
-    low = "".join(sign for sign in low if not unicodedata.combining(sign))
-    return " ".join(re.sub(r"[_\s]+", " ", low).split()).strip(" .:;!?")
+    if word.isascii():
+        low = word.lower()
+    else:
+        low = unicodedata.normalize("NFKD", word.casefold().translate(_LETTERS))
+        low = "".join(sign for sign in low if not unicodedata.combining(sign))
+    return " ".join(low.replace("_", " ").split()).strip(" .:;!?")
 
 
 _MONTH_WORDS = (
