@@ -5,11 +5,12 @@ import zipfile
 from pathlib import Path
 
 import pandas as pd
+import pyarrow.parquet as pq
 import pytest
 
 import yieldkit
 from yieldkit.errors import CrewError
-from yieldkit.records import ingest as trip
+from yieldkit.records import inbox, layouts, settings
 from yieldkit.records.ingest import history, ingest, withdraw
 from yieldkit.records.opened import open_crew
 from yieldkit.records.store import Store
@@ -149,6 +150,45 @@ def test_a_second_run_reads_no_file_until_the_layouts_change(crew):
     looked = {line.split()[1] for line in read if line.startswith("reading")}
     assert looked >= {"keys.csv", "broken.xlsx", "letter.csv", "good.csv"}
     assert open_crew(crew).files().set_index("file").loc["keys.csv", "status"] == "taken in"
+
+
+def test_a_run_with_nothing_new_reads_no_settings_layout_or_table(crew, monkeypatch):
+    put(crew, "a.csv", export(range(1, 9)))
+    put(crew, "empty.csv", b"")
+    put(crew, "letter.csv", "Dear all,\n")
+    first = ingest(crew)
+    for module, name in ((settings, "read_settings"), (layouts, "load_layouts")):
+        monkeypatch.setattr(module, name, None)
+    monkeypatch.setattr(pq, "read_table", None)
+    second = ingest(crew)
+    assert not second.changed
+    assert (second.files, second.totals, second.unreadable, second.doubts) == (
+        first.files,
+        first.totals,
+        first.unreadable,
+        first.doubts,
+    )
+
+
+@pytest.mark.parametrize("lost", ["raw", "parsed"])
+def test_what_the_store_lost_is_put_back_from_the_inbox(crew, lost):
+    put(crew, "a.csv", export(range(1, 9)))
+    ingest(crew)
+    (found,) = (crew / "store" / lost).iterdir()
+    shutil.rmtree(found) if found.is_dir() else found.unlink()
+    assert not ingest(crew).changed
+    assert found.exists()
+
+
+@pytest.mark.parametrize("gone", ["empty.csv", "letter.csv"])
+def test_a_file_that_held_no_records_is_forgotten_when_it_leaves_the_inbox(crew, gone):
+    put(crew, "a.csv", export(range(1, 9)))
+    put(crew, "empty.csv", b"")
+    put(crew, "letter.csv", "Dear all,\n")
+    ingest(crew)
+    (crew / "inbox" / gone).unlink()
+    assert ingest(crew).changed
+    assert gone not in set(open_crew(crew).files()["file"])
 
 
 def test_a_truncated_file_keeps_all_rows_but_the_last(crew):
@@ -311,7 +351,7 @@ def test_two_layouts_that_fit_equally_are_named(crew):
 
 
 def test_a_huge_file_is_refused_before_it_is_read(crew, monkeypatch):
-    monkeypatch.setattr(trip, "LARGEST_FILE", 100)
+    monkeypatch.setattr(inbox, "LARGEST_FILE", 100)
     put(crew, "a.csv", export(range(1, 9)))
     ingest(crew)
     assert "larger than" in open_crew(crew).files().iloc[0]["reason"]

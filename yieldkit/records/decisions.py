@@ -5,7 +5,6 @@ from __future__ import annotations
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from yieldkit.crew import Crew
 from yieldkit.errors import CrewError
 from yieldkit.records.doubts_workbook import WORKBOOK, filled_in, is_untouched, place_of
 from yieldkit.records.spelling import tokens
@@ -13,6 +12,7 @@ from yieldkit.records.store import Store
 from yieldkit.records.tables import CAUSES, ERRORS, STEPS
 
 if TYPE_CHECKING:
+    from yieldkit.crew import Crew
     from yieldkit.records.deriving import Decided, Derived
 
 OPEN, APPLIED, NOTED = "open", "applied by rule", "to know"

@@ -14,7 +14,8 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from yieldkit.records.ingest import Entry, Progress, _entries, _line, _turn, _with_decisions
+from yieldkit.records.inbox import Entry, entries_of
+from yieldkit.records.ingest import Progress, _line, _turn, _with_decisions
 from yieldkit.records.opened import open_crew
 from yieldkit.records.settings import read_settings
 from yieldkit.records.store import Store
@@ -62,7 +63,7 @@ def forget(
         needed |= {row.written for row in crew.aliases if row.kind in _CLASSES}
         had: set[str] = set()
         left: set[str] = set()
-        for entry in _entries(state):
+        for entry in entries_of(state):
             kept = store.parsed(entry.key) if entry.key else None
             had |= _persons(kept)
             cleared = _cleared(kept, entry, before, needed)

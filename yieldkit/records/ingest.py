@@ -8,55 +8,30 @@ from __future__ import annotations
 
 import hashlib
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from yieldkit.crew import Crew
+from yieldkit import __version__
 from yieldkit.errors import CrewError
+from yieldkit.records.decisions import OPEN, read_decisions
 from yieldkit.records.doubts_workbook import is_written
+from yieldkit.records.inbox import Entry, all_known, entries_of, look
 from yieldkit.records.parsed import VERSION
-from yieldkit.records.settings import read_settings
 from yieldkit.records.store import Store, digest
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
+    from yieldkit.crew import Crew
     from yieldkit.records.assembled import Month
 
-INBOX = "inbox"
 LAYOUTS = "layouts"
-LARGEST_FILE = 300_000_000
-"""Bytes of the largest file that is read [bytes]."""
 DERIVING = 5
 """Grows whenever the same parsed files and settings would give other tables."""
-IGNORED = (".", "~$")
-"""Beginnings of names that no person means: hidden files, a spreadsheet program's lock files."""
 Progress = Callable[[str], None]
-
-
-@dataclass(frozen=True)
-class Entry:
-    """One file taken in, as the state keeps it."""
-
-    file: str
-    sha256: str
-    size: int
-    taken_in: str
-    status: str
-    reason: str = ""
-    layout: str = ""
-    key: str = ""
-    frozen: bool = False
-    """Its bytes were forgotten: its typed rows can no longer be read again."""
-    looked: str = ""
-    """Layouts and parser by which it could not be taken in: it need not be looked at again."""
-
-    def as_dict(self) -> dict[str, Any]:
-        """For the state file."""
-        return dict(self.__dict__)
 
 
 @dataclass(frozen=True)
@@ -64,9 +39,8 @@ class IngestReport:
     """What a run did: files by what came of them, rows by class, what changed."""
 
     generation: int
-    changed: bool
+    changed: bool = False
     new: tuple[str, ...] = ()
-    gone: tuple[str, ...] = ()
     unreadable: tuple[tuple[str, str], ...] = ()
     waiting: tuple[str, ...] = ()
     read: tuple[dict[str, Any], ...] = ()
@@ -106,30 +80,34 @@ def ingest(
         If the settings or a layout cannot be used, or the store cannot be written to; the store
         is then as before.
     """
-    from yieldkit.records.layouts import load_layouts
-
     folder = Path(folder)
     tell = progress or (lambda line: None)
-    crew = read_settings(folder)
     store = Store(folder)
+    crew = None if store.number() else _crew(folder)
     with store.locked():
-        layouts = load_layouts(folder / LAYOUTS)
         state = store.state()
-        known = _Layouts.of(layouts)
-        looked = "" if again else known.signature
-        entries, waiting, came = _look(folder, store, state, tell, looked)
-        made_of = _made_of(folder, known)
-        entries = _read_all(store, entries, known, tell, again=again)
+        made_of = _made_of(folder)
+        same = not again and state.get("made_of") == made_of
+        if not same:
+            crew = crew or _crew(folder)
+        found, waiting = look(folder, store, state)
+        known = entries_of(state)
+        had = {entry.pair: entry for entry in known}
+        came = [entry.file for entry in found if entry.pair not in had]
+        for file in came:
+            tell(f"new: {file}")
+        if same and all_known(store, state, found):
+            entries = known
+        else:
+            entries = _read_all(folder, store, had, found, tell, again=again)
         decided = _with_decisions(store, state)
-        same = (
-            not again
-            and state.get("made_of") == made_of
+        if (
+            same
             and decided["repairs"] == state["repairs"]
-            and _key(entries) == _key(_entries(state))
+            and _key(entries) == _key(known)
             and is_written(store)
-        )
-        if same:
-            return _report(store, folder, waiting=waiting)
+        ):
+            return _report(store, state, waiting=tuple(waiting))
         history = [*state["history"], *_lines(state, entries, again)]
         new_state = {
             "files": [entry.as_dict() for entry in entries],
@@ -138,12 +116,12 @@ def ingest(
             "made_of": made_of,
             "forgotten": state.get("forgotten", []),
         }
-        had = {(e.file, e.sha256): e.key for e in _entries(state)}
-        read = [e for e in entries if e.key and (again or e.key != had.get((e.file, e.sha256)))]
-        report = _turn(
-            folder, store, crew, entries, new_state, tell, new=came, waiting=waiting, anew=again
-        )
-        return replace(report, read=_read_files(store, report, read))
+        read = [
+            e for e in entries if e.key and (again or e.pair not in had or e.key != had[e.pair].key)
+        ]
+        crew = crew or _crew(folder)
+        report = _turn(folder, store, crew, entries, new_state, tell, read, anew=again)
+        return replace(report, new=tuple(came), waiting=tuple(waiting))
 
 
 def withdraw(folder: Path | str, file: str, *, progress: Progress | None = None) -> IngestReport:
@@ -159,11 +137,11 @@ def withdraw(folder: Path | str, file: str, *, progress: Progress | None = None)
     """
     folder = Path(folder)
     tell = progress or (lambda line: None)
-    crew = read_settings(folder)
+    crew = _crew(folder)
     store = Store(folder)
     with store.locked():
         state = store.state()
-        entries = _entries(state)
+        entries = entries_of(state)
         meant = [e for e in entries if e.file == file and e.status != "withdrawn"]
         if not meant:
             names = sorted(e.file for e in entries if e.status != "withdrawn")
@@ -201,16 +179,15 @@ def _turn(
     entries: list[Entry],
     state: dict[str, Any],
     tell: Progress,
+    read: Iterable[Entry] = (),
     *,
-    new: Iterable[str] = (),
-    waiting: Iterable[str] = (),
     gone: frozenset[tuple[str, str]] = frozenset(),
     anew: bool = False,
 ) -> IngestReport:
     """Derive from the entries and make it the present generation.
 
-    ``gone`` are doubts (kind, key) whose remarks must not be kept; ``anew``: no month is taken
-    over from the generation before.
+    ``read`` are the files that this run has read; ``gone`` doubts (kind, key) whose remarks must
+    not be kept; ``anew``: no month is taken over from the generation before.
     """
     from yieldkit.records.decisions import check_decisions, decided_of, in_listed_form
     from yieldkit.records.deriving import derive
@@ -241,9 +218,14 @@ def _turn(
     undone = known - {_said_of(one) for one in state["repairs"]}
     check_decisions(store, fresh, derived, crew)
     days: dict[str, dict[str, int]] = {}  # filled as the months are written, before the state is
-    state = state | {"as_of": derived.as_of.isoformat(), "first_passes": days}
     tell("writing the tables")
     found = doubts_of(derived, crew, state["repairs"])
+    state = state | {
+        "as_of": derived.as_of.isoformat(),
+        "first_passes": days,
+        "accounts": derived.tables["files"].select(_ACCOUNT).to_pylist(),
+        "open_doubts": found["state"].to_pylist().count(OPEN),
+    }
     more = {"doubts": found.drop_columns(["choices"]), "forgotten": _forgotten(state)}
     months = _counted(derived.months, days)
     store.swap(derived.tables | more, months, state, f"{VERSION}|{DERIVING}", anew=anew)
@@ -254,8 +236,8 @@ def _turn(
         *clocks_told(**untold(derived)),
         *write_doubts(store, found, state["repairs"], gone),
     ]
-    report = _report(store, folder, waiting=waiting)
-    return replace(report, changed=True, new=tuple(new), said=tuple(said))
+    told = _read_files(derived.tables["refused"], state["accounts"], read)
+    return _report(store, state, changed=True, read=told, said=tuple(said))
 
 
 def _counted(months: Iterable[Month], days: dict[str, dict[str, int]]) -> Iterator[Month]:
@@ -276,120 +258,56 @@ def _forgotten(state: dict[str, Any]) -> pa.Table:
     return pa.Table.from_pylist(state.get("forgotten", []), schema=schema)
 
 
-def _entries(state: dict[str, Any]) -> list[Entry]:
-    return [Entry(**found) for found in state["files"]]
-
-
 def _key(entries: list[Entry]) -> list[tuple[str, ...]]:
     return sorted((e.file, e.sha256, e.status, e.reason, e.key) for e in entries)
 
 
-def _made_of(folder: Path, known: _Layouts) -> str:
+def _crew(folder: Path) -> Crew:
+    from yieldkit.records.settings import read_settings  # a run with nothing new needs none
+
+    return read_settings(folder)
+
+
+def _made_of(folder: Path) -> str:
     """Digest of everything but the files that the tables depend on."""
-    settings = b"".join(
-        path.read_bytes() for path in (folder / "crew.xlsx", folder / "crew.toml") if path.exists()
-    )
-    parts = [digest(settings), *sorted(known.digests.values())]
-    return digest("|".join([*parts, str(VERSION), str(DERIVING)]).encode())
-
-
-def _look(
-    folder: Path, store: Store, state: dict[str, Any], tell: Progress, looked: str
-) -> tuple[list[Entry], list[str], list[str]]:
-    """Entries of all files known or in the inbox, names still being copied, names that are new.
-
-    What the layouts and parser of ``looked`` could not take in is left as it was found.
-    """
-    known = {(e.file, e.sha256): e for e in _entries(state)}
-    kept = {pair: e for pair, e in known.items() if e.key or e.status == "withdrawn"}
-    frozen = {e.sha256 for e in known.values() if e.frozen}
-    waiting: list[str] = []
-    came: list[str] = []
-    now = datetime.now(UTC).replace(microsecond=0).isoformat()
-    for path in _inbox(folder):
-        entry = _look_at(path, store, now, frozen)
-        if entry is None:
-            waiting.append(path.name)
-            continue
-        pair = (entry.file, entry.sha256)
-        if pair not in known:
-            tell(f"new: {entry.file}")
-            came.append(entry.file)
-        before = known.get(pair)
-        if before is not None and before.looked and before.looked == looked:
-            kept[pair] = before
-        kept[pair] = kept.get(pair) or replace(entry, taken_in=before.taken_in if before else now)
-    return sorted(kept.values(), key=lambda e: (e.file, e.sha256)), waiting, came
-
-
-def _inbox(folder: Path) -> list[Path]:
-    inbox = folder / INBOX
-    if not inbox.is_dir():
-        raise CrewError(
-            "there is no inbox here",
-            file=str(inbox),
-            remedy="Make the folder and put the crew's files into it.",
-        )
-    return sorted(
-        (path for path in inbox.iterdir() if not path.name.startswith(IGNORED)),
-        key=lambda path: path.name,
-    )
-
-
-def _look_at(path: Path, store: Store, now: str, frozen: set[str]) -> Entry | None:
-    """A file's entry, its bytes kept; None while it is still being written."""
-    name = path.name.encode("utf-8", "replace").decode()
-
-    def unreadable(reason: str) -> Entry:
-        return Entry(name, digest(f"{name}|{reason}".encode()), 0, now, "unreadable", reason)
-
-    if path.is_symlink() and not path.resolve().is_relative_to(path.parent.resolve()):
-        return unreadable("leads out of the inbox; copy the file itself here")
-    if path.is_dir():
-        return unreadable("is a folder; put its files into the inbox itself")
-    if not path.is_file():
-        return unreadable("is no ordinary file; remove it from the inbox")
-    try:
-        before = path.stat()
-        if before.st_size > LARGEST_FILE:
-            return unreadable(
-                f"is larger than {LARGEST_FILE // 1_000_000} MB; export it in smaller pieces"
-            )
-        data = path.read_bytes()
-        after = path.stat()
-    except FileNotFoundError:
-        return None
-    except OSError as error:
-        return unreadable(f"cannot be read ({error.strerror}); allow reading it")
-    if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns) or len(
-        data
-    ) != after.st_size:
-        return None
-    if not data:
-        return Entry(name, digest(data), 0, now, "empty", "the file is empty. Export it again.")
-    if digest(data) in frozen:
-        return Entry(name, digest(data), len(data), now, "new")
-    return Entry(name, store.keep_raw(data), len(data), now, "new")
+    paths = [folder / "crew.xlsx", folder / "crew.toml", *sorted((folder / LAYOUTS).glob("*.toml"))]
+    parts = [f"{path.name} {digest(path.read_bytes())}" for path in paths if path.exists()]
+    return digest("|".join([*parts, __version__, str(VERSION), str(DERIVING)]).encode())
 
 
 def _read_all(
+    folder: Path,
     store: Store,
-    entries: list[Entry],
-    known: _Layouts,
+    had: Mapping[tuple[str, str], Entry],
+    found: Iterable[Entry],
     tell: Progress,
     *,
     again: bool,
 ) -> list[Entry]:
-    """Each entry read by the layout that fits; files already typed by it are not read again."""
+    """All files known or in the inbox, each read by the layout that fits.
+
+    Files already typed by it are not read again, nor those that the same layouts and parser could
+    not take in.
+    """
+    from yieldkit.records.layouts import load_layouts
+
+    layouts = _Layouts.of(load_layouts(folder / LAYOUTS))
+    kept = {pair: e for pair, e in had.items() if e.key or e.status == "withdrawn"}
+    for entry in found:
+        before = had.get(entry.pair)
+        if before is None:
+            kept[entry.pair] = entry
+        elif not again and before.looked == layouts.signature:
+            kept[entry.pair] = before
+        elif entry.pair not in kept:
+            kept[entry.pair] = replace(entry, taken_in=before.taken_in)
+    entries = sorted(kept.values(), key=lambda e: e.pair)
     read = []
     for number, entry in enumerate(entries, start=1):
-        if entry.status in ("withdrawn", "empty", "unreadable") and not entry.key:
-            read.append(entry)
-            continue
-        if entry.status == "withdrawn" or entry.frozen:
-            read.append(entry)
-            continue
-        read.append(_read(store, entry, known, tell, number, len(entries), again=again))
+        left = not entry.key and entry.status in ("empty", "unreadable")
+        if not (left or entry.frozen or entry.status == "withdrawn"):
+            entry = _read(store, entry, layouts, tell, number, len(entries), again=again)
+        read.append(entry)
     return read
 
 
@@ -411,7 +329,7 @@ def _read(
         len(have) == 4
         and have[1] in known.stamps
         and have[3] == known.signature
-        and (store.root / "parsed" / entry.key / "about.json").exists()
+        and store.has_parsed(entry.key)
         and not again
     ):
         return entry
@@ -504,8 +422,6 @@ def _reason(error: CrewError) -> str:
 
 def _with_decisions(store: Store, state: dict[str, Any]) -> dict[str, Any]:
     """The state with the decisions that now stand in the doubts list, and a line for each."""
-    from yieldkit.records.decisions import read_decisions
-
     now = read_decisions(store, state)
     lines = _decided_lines(state["repairs"], now)
     return state | {"repairs": now, "history": [*state["history"], *lines]}
@@ -542,51 +458,39 @@ def _lines(state: dict[str, Any], entries: list[Entry], again: bool) -> list[dic
     return lines
 
 
+_COUNTS = ("data_rows", "accepted", "duplicates", "held", "refused")
+_ACCOUNT = ["file", "sha256", "status", "reason", *_COUNTS]
+"""Columns of the table of files that a report tells, as the state keeps them."""
+
+
 def _read_files(
-    store: Store, report: IngestReport, read: list[Entry]
+    refused: pa.Table, accounts: list[dict[str, Any]], read: Iterable[Entry]
 ) -> tuple[dict[str, Any], ...]:
     """The accounting of the files read, with the reasons of refusals, the most frequent first."""
-    import pyarrow.parquet as pq
-
-    place = store.generation() / "refused" / "all.parquet"
-    names = ("file", "sha256", "reason")
-    rows = pq.read_table(place, columns=list(names)).to_pylist() if place.exists() else []
     reasons: dict[tuple[str, str], Counter[str]] = {}
-    for row in rows:
+    for row in refused.select(["file", "sha256", "reason"]).to_pylist():
         found = reasons.setdefault((row["file"], row["sha256"]), Counter())
         found[row["reason"] or "no reason"] += 1
-    pairs = {(entry.file, entry.sha256) for entry in read if entry.status == "taken in"}
+    pairs = {entry.pair for entry in read if entry.status == "taken in"}
     return tuple(
         row | {"reasons": reasons.get((row["file"], row["sha256"]), Counter()).most_common()}
-        for row in report.files
+        for row in accounts
         if (row["file"], row["sha256"]) in pairs
     )
 
 
-def _report(store: Store, folder: Path, *, waiting: Iterable[str] = ()) -> IngestReport:
-    import pyarrow.parquet as pq
-
-    from yieldkit.records.decisions import OPEN
-
-    place = store.generation() / "files" / "all.parquet"
-    files = pq.read_table(place).to_pylist() if place.exists() else []
-    totals = {
-        name: sum(int(row[name] or 0) for row in files)
-        for name in ("data_rows", "accepted", "duplicates", "held", "refused")
-    }
-    open_ones = store.generation() / "doubts" / "all.parquet"
-    states = pq.read_table(open_ones, columns=["state"]) if open_ones.exists() else None
-    bad = tuple(
-        (row["file"], row["reason"])
-        for row in files
-        if row["status"] in ("empty", "no layout", "two layouts", "unreadable")
-    )
+def _report(store: Store, state: dict[str, Any], **more: Any) -> IngestReport:
+    """What a state has to tell, and ``more`` of the run."""
+    files = state["accounts"]
     return IngestReport(
         generation=store.number(),
-        changed=False,
-        unreadable=bad,
-        waiting=tuple(waiting),
+        unreadable=tuple(
+            (row["file"], row["reason"])
+            for row in files
+            if row["status"] in ("empty", "no layout", "two layouts", "unreadable")
+        ),
         files=tuple(files),
-        doubts=states["state"].to_pylist().count(OPEN) if states else 0,
-        totals=totals,
+        doubts=state["open_doubts"],
+        totals={name: sum(int(row[name] or 0) for row in files) for name in _COUNTS},
+        **more,
     )

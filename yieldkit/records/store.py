@@ -175,13 +175,11 @@ class Store:
 
     # -- bytes as they came ---------------------------------------------------------------------
 
-    def keep_raw(self, data: bytes) -> str:
-        """Keep a file's bytes; returns their digest."""
-        name = digest(data)
-        path = self.root / "raw" / name
+    def keep_raw(self, sha256: str, data: bytes) -> None:
+        """Keep a file's bytes under their digest."""
+        path = self.root / "raw" / sha256
         if not path.exists():
             write_whole(path, data)
-        return name
 
     def raw(self, sha256: str) -> bytes:
         """Bytes of a file taken in.
@@ -229,6 +227,10 @@ class Store:
         os.replace(part, place)
         flush(place.parent)
         reached("parsed kept")
+
+    def has_parsed(self, key: str) -> bool:
+        """Whether typed rows are kept under ``key``."""
+        return (self.root / "parsed" / key / "about.json").exists()
 
     def data_rows(self, key: str) -> int | None:
         """Data rows of the file kept under ``key``; None if none is."""
