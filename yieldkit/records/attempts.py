@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from yieldkit.crew import Crew, Equipment
-from yieldkit.records.columns import whole
-from yieldkit.records.places import Places, Spots, grouped
+from yieldkit.records.columns import grouped, whole
+from yieldkit.records.places import Places, Spots
 from yieldkit.records.stacking import UNKNOWN, Words, coded
 
 if TYPE_CHECKING:
@@ -137,12 +137,10 @@ def _unit_days(
     """The unit behind each splicer's code on each day shown, and the group of each row."""
     day = when.astype("datetime64[D]")
     number = np.where(np.isnat(when), 0, day.astype(np.int64))
-    group, distinct = grouped((number + (1 << 30)) << 31 | splicer)
+    group, distinct = grouped(number * len(words.texts) + splicer)
     units = [
-        crew.unit_on(
-            words.texts[one & (1 << 31) - 1], np.datetime64((one >> 31) - (1 << 30), "D").item()
-        )
-        for one in distinct.tolist()
+        crew.unit_on(words.texts[splicer], np.datetime64(day, "D").item())
+        for day, splicer in (divmod(one, len(words.texts)) for one in distinct.tolist())
     ]
     return units, group
 
@@ -160,32 +158,44 @@ def _serial(
 def _intervals(
     rows: pa.Table, unit_days: list[Equipment | None], group: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Least and greatest loss that each display can mean [dB]."""
+    """Least and greatest loss that each display can mean [dB]; each display is reckoned once."""
     import pyarrow.compute as pc
 
-    def each(values: list[float]) -> np.ndarray:
-        return np.array([*values, 0.0], dtype=float)[group]
-
-    truncates = each([bool(e and e.display == "truncates") for e in unit_days]) > 0
-    floor = each([_or(e.display_floor_db if e else None, -np.inf) for e in unit_days])
-    ceiling = each([_or(e.display_ceiling_db if e else None, np.inf) for e in unit_days])
-    step = each([e.display_step_db if e else 0.01 for e in unit_days])
+    displays: dict[tuple[bool, float, float, float], int] = {}
+    of_unit_day = [displays.setdefault(_display(e), len(displays)) for e in [*unit_days, None]]
     own = pc.fill_null(whole(rows["loss_step"]), np.inf).to_numpy()
-    step = np.minimum(step, np.where(own < _LEAST_STEP, np.inf, own))
     loss = pc.fill_null(whole(rows["loss_db"]), np.nan).to_numpy()
-    mark = coded(rows, "loss_mark").meant({"<": 0, ">": 1})
-    high = np.where(truncates, loss + step, loss + step / 2).round(6)
+    mark = coded(rows, "loss_mark").meant({"<": 0, ">": 1}) + 1
+    (steps, own), (losses, loss) = (grouped(one) for one in (own, loss))
+    shape = (len(loss) + 1, len(own), len(displays), 3)
+    which, distinct = grouped(
+        np.ravel_multi_index((losses, steps, np.array(of_unit_day)[group], mark), shape, "wrap")
+    )
+    at, step_at, display, mark = np.unravel_index(distinct, shape)
+    truncates, floor, ceiling, step = np.array(list(displays)).T[:, display]
+    loss, own = np.append(loss, np.nan)[at], own[step_at]
+    step = np.minimum(step, np.where(own < _LEAST_STEP, np.inf, own))
+    high = np.where(truncates > 0, loss + step, loss + step / 2).round(6)
     high = np.where(loss >= ceiling, np.inf, high)
-    low = np.where(truncates, loss, np.maximum(0, (loss - step / 2).round(6)))
+    low = np.where(truncates > 0, loss, np.maximum(0, (loss - step / 2).round(6)))
     low = np.where(loss <= floor, 0.0, low)
-    low = np.where(mark == 0, 0.0, np.where(mark == 1, loss, low))
-    high = np.where(mark == 0, loss, np.where(mark == 1, np.inf, high))
+    low = np.where(mark == 1, 0.0, np.where(mark == 2, loss, low))
+    high = np.where(mark == 1, loss, np.where(mark == 2, np.inf, high))
     none = np.isnan(loss)
-    return np.where(none, np.nan, low), np.where(none, np.nan, high)
+    return np.where(none, np.nan, low)[which], np.where(none, np.nan, high)[which]
 
 
-def _or(value: float | None, none: float) -> float:
-    return none if value is None else float(value)
+def _display(unit: Equipment | None) -> tuple[bool, float, float, float]:
+    """Whether a unit's display truncates; its floor, ceiling and step [dB]."""
+    if unit is None:
+        return False, -np.inf, np.inf, 0.01
+    floor, ceiling = unit.display_floor_db, unit.display_ceiling_db
+    return (
+        unit.display == "truncates",
+        -np.inf if floor is None else floor,
+        np.inf if ceiling is None else ceiling,
+        unit.display_step_db,
+    )
 
 
 def seen_days(con: duckdb.DuckDBPyConnection, shown: Shown) -> None:
@@ -194,13 +204,15 @@ def seen_days(con: duckdb.DuckDBPyConnection, shown: Shown) -> None:
 
     at = np.flatnonzero((shown.technician >= 0) & ~np.isnat(shown.when))
     day = shown.when[at].astype("datetime64[D]").astype(np.int64)
-    _, distinct = grouped((day + (1 << 30)) << 31 | shown.technician[at])
+    number, technician = np.divmod(
+        grouped(day * len(shown.words.texts) + shown.technician[at])[1], len(shown.words.texts)
+    )
     con.register(
         "seen_days",
         pa.table(
             {
-                "technician": shown.words.column(distinct & (1 << 31) - 1),
-                "date": pa.array(((distinct >> 31) - (1 << 30)).astype("datetime64[D]")),
+                "technician": shown.words.column(technician),
+                "date": pa.array(number.astype("datetime64[D]")),
             }
         ),
     )

@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 
 from yieldkit.crew import Crew
+from yieldkit.records.columns import grouped
 from yieldkit.records.counters import EARLIEST_YEAR
 from yieldkit.records.stacking import downloaded_of
 
@@ -40,6 +41,8 @@ _SURE = ("day and month swapped", "wrong year")
 """Explanations that are believed where only the order of rows in a file speaks."""
 UNTOLD = "time cannot be told"
 _NAT = np.datetime64("NaT", "ms")
+_QUARTER = 15 * 60 * 1000
+"""A quarter of an hour [ms]."""
 _TESTED = f"""
 SELECT p.pos, min(m.when_shown) AS tested FROM measured m JOIN places p USING (job, spot)
 WHERE m.when_shown <> m.when_shown::DATE AND date_part('year', m.when_shown) >= {EARLIEST_YEAR}
@@ -459,17 +462,18 @@ def to_utc(local: pd.Series, crew: Crew) -> pd.Series:
 
     Zones are told once for each quarter of an hour that occurs.
     """
-    quarter = pd.Timedelta(minutes=15)
-    start = local.dt.floor(quarter)
-    codes, blocks = pd.factorize(start)
-    first = pd.DatetimeIndex(blocks)
+    known = local.notna().to_numpy()
+    quarter = local.to_numpy().astype("datetime64[ms]").astype(np.int64) // _QUARTER
+    quarter[~known] = quarter[known].min(initial=np.iinfo(np.int64).max) if known.any() else 0
+    codes, blocks = grouped(quarter)
+    first = pd.DatetimeIndex((blocks * _QUARTER).astype("datetime64[ms]"))
     moved = first.tz_localize(
         crew.zone, ambiguous=np.ones(len(first), bool), nonexistent="NaT"
     ).tz_convert("UTC")
     offset = (moved.tz_localize(None) - first).to_numpy()
-    shift = np.append(offset, np.timedelta64("NaT"))[codes]
+    shift = offset[codes]
     utc = local + shift
-    gap = np.flatnonzero(np.isnat(shift) & local.notna().to_numpy())
+    gap = np.flatnonzero(np.isnat(shift) & known)
     if len(gap):  # times that a change of the clocks left out
         utc.iloc[gap] = (
             local.iloc[gap]

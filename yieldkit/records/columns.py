@@ -84,6 +84,33 @@ def mixed(parts: Iterable[np.ndarray], rows: int) -> np.ndarray:
     return total
 
 
+_DENSE = 4
+"""Numbers a value, up to which a table of all numbers is cheaper than hashing the values."""
+
+
+def grouped(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Group of each value, and the distinct values in some order that depends on them alone."""
+    if len(values) and values.dtype.kind == "i":
+        least, most = int(values.min()), int(values.max())
+        if most - least < _DENSE * len(values):
+            there = np.zeros(most - least + 1, dtype=bool)
+            there[values - least] = True
+            distinct = np.flatnonzero(there)
+            number = np.empty(len(there), dtype=np.int32)
+            number[distinct] = np.arange(len(distinct))
+            return number[values - least], distinct + least
+    import pandas as pd
+
+    return pd.factorize(values)
+
+
+def in_order_of(values: np.ndarray) -> np.ndarray:
+    """Places of the values in their order, equal ones as they stand; small numbers go quicker."""
+    if len(values) and values.min() > -(1 << 15) and values.max() < 1 << 15:
+        values = values.astype(np.int16, copy=False)  # sorted by its two bytes
+    return np.argsort(values, kind="stable")
+
+
 def dictionary(codes: np.ndarray, words: pa.Array) -> pa.DictionaryArray:
     """Numbers of words as coded text, missing where they are -1 (which stays there)."""
     import pyarrow as pa

@@ -386,9 +386,10 @@ def _counts(
     new[1:] = (np.diff(src) != 0) | (np.diff(sheet) != 0) | (np.diff(source_row) != 0)
     starts = np.flatnonzero(new)
     best = np.maximum.reduceat(classes, starts)
-    for number in np.unique(src).tolist():
-        mine = np.bincount(best[src[starts] == number], minlength=4)
-        counts[number] = (int(mine[3]), int(mine[1]), int(mine[2]))
+    table = np.bincount(src[starts] * 4 + best, minlength=4 * (int(src.max()) + 1)).reshape(-1, 4)
+    for number, (_, duplicate, held, accepted) in enumerate(table.tolist()):
+        if duplicate or held or accepted:
+            counts[number] = (accepted, duplicate, held)
     return counts
 
 

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from yieldkit.records.columns import mixed
-from yieldkit.records.places import grouped
 
 if TYPE_CHECKING:
     import duckdb
@@ -139,6 +138,10 @@ def sort_out(con: duckdb.DuckDBPyConnection, shown: Shown, epoch: np.ndarray) ->
     return found
 
 
+_SHORT = (1 << 20) - 1
+"""The end of a digest, by which nearly all that come once are told."""
+
+
 def _contested(shown: Shown, epoch: np.ndarray) -> np.ndarray:
     """Rows of which another may claim the same record: by digest, so a few too many at worst."""
     counted = shown.counter >= 0
@@ -149,9 +152,14 @@ def _contested(shown: Shown, epoch: np.ndarray) -> np.ndarray:
         np.where(counted, shown.counter, -1),
         np.where(counted, epoch, when),
     )
-    group, distinct = grouped(mixed(parts, len(epoch)).view(np.int64))
-    several = np.bincount(group, minlength=len(distinct)) > 1
-    return np.flatnonzero(several[group])
+    claims = mixed(parts, len(epoch))
+    in_order = np.sort(claims)
+    twice = in_order[1:][in_order[1:] == in_order[:-1]]
+    short = np.uint64(_SHORT)
+    may_be = np.zeros(_SHORT + 1, dtype=bool)
+    may_be[twice & short] = True
+    rows = np.flatnonzero(may_be[claims & short])
+    return rows[np.isin(claims[rows], twice)]
 
 
 def _lay(con: duckdb.DuckDBPyConnection, shown: Shown, epoch: np.ndarray, rows: np.ndarray) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from yieldkit.crew import ALL, Crew
-from yieldkit.records.places import grouped
+from yieldkit.records.columns import grouped
 
 if TYPE_CHECKING:
     import duckdb

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from yieldkit.records.attempts import stripped
-from yieldkit.records.columns import whole
+from yieldkit.records.columns import in_order_of, whole
 from yieldkit.records.stacking import UNKNOWN, Words, coded
 
 if TYPE_CHECKING:
@@ -105,7 +105,7 @@ class Placed:
         """Records grouped by some numbers, within a group in order of time."""
         order = self.in_time if where is None else self.in_time[where[self.in_time]]
         for group in reversed(groups):
-            order = order[np.argsort(group[order], kind="stable")]
+            order = order[in_order_of(group[order])]
         return order
 
     def register(self, con: duckdb.DuckDBPyConnection, view: str, **more: pa.Array) -> None:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from yieldkit.crew import Crew
-from yieldkit.records.columns import whole
+from yieldkit.records.columns import grouped, whole
 from yieldkit.records.stacking import Words, coded, meaning
 
 if TYPE_CHECKING:
@@ -70,18 +70,24 @@ FROM planned_ports
 QUALIFY row_number() OVER (PARTITION BY job, pkey ORDER BY rn) = 1;
 """
 
-_PLACES = """
+_SPOTS = """
 CREATE TABLE spots AS
 SELECT *, string_split(pkey, '.') AS parts, before_last(raw) AS panel_said,
     raw = upper(raw) AS capital FROM (SELECT spot, raw, keyed(raw) AS pkey FROM spots_arrow);
-CREATE TABLE meant AS
-SELECT w.pair, w.job, w.spot, w.n, coalesce(a.spot, w.spot) AS said, a.spot IS NOT NULL AS alias
-FROM (SELECT * EXCLUDE job, job::word AS job FROM pairs_arrow) w LEFT JOIN (
-    SELECT m.job, s.spot AS written, any_value(t.spot) AS spot FROM place_words m
-    JOIN spots s ON s.raw = m.written JOIN spots t ON t.raw = m.meaning GROUP BY ALL
-) a ON a.written = w.spot AND (a.job = '' OR a.job = w.job::VARCHAR);
-CREATE TABLE found AS
-WITH by_key AS (
+CREATE TABLE forms AS
+SELECT *, dense_rank() OVER (ORDER BY panel_key) AS key_no
+FROM (SELECT spot, upper(panel_said) AS panel, list_extract(parts, -1) AS port,
+    coalesce(nullif(array_to_string(list_slice(parts, 1, -2), '.'), ''), '') AS panel_key
+    FROM spots WHERE pkey <> '');
+CREATE TABLE panels AS
+SELECT panel, row_number() OVER (ORDER BY panel) AS panel_no FROM (
+    SELECT panel FROM planned_places UNION SELECT panel FROM forms);
+CREATE TABLE ports AS
+SELECT port, row_number() OVER (ORDER BY try_cast(port AS INTEGER) NULLS LAST, port) AS port_no
+FROM (SELECT port FROM planned_places UNION SELECT port FROM forms);
+"""
+_FOUND = """
+WITH meant AS (SELECT * REPLACE (job::word AS job) FROM pairs_of_plans), by_key AS (
     SELECT m.pair, m.job, p.panel, p.port, CASE WHEN NOT m.alias AND
         spaced(w.raw) IN (upper(p.raw), upper(p.panel) || '/' || lpad(p.port, 2, '0'),
         upper(p.panel) || '/' || lpad(p.port, 3, '0')) AND w.raw = upper(w.raw)
@@ -90,8 +96,7 @@ WITH by_key AS (
     JOIN planned_places p ON p.job = m.job AND p.pkey = s.pkey
 ), left_over AS (
     SELECT m.pair, m.job, s.raw, s.pkey FROM meant m JOIN spots s ON s.spot = m.said
-    WHERE m.job IN (SELECT job FROM planned_places)
-        AND m.pair NOT IN (SELECT pair FROM by_key)
+    WHERE m.pair NOT IN (SELECT pair FROM by_key)
 ), turned AS (
     SELECT m.pair, any_value(m.job) AS job, any_value(p.panel) AS panel,
         any_value(p.port) AS port, 'normalised' AS link
@@ -102,59 +107,21 @@ WITH by_key AS (
         any_value(p.port) AS port, 'normalised' AS link
     FROM left_over m JOIN planned_places p ON p.job = m.job AND p.ckey = packed(m.raw)
     GROUP BY m.pair HAVING count(*) = 1
+), found AS (
+    SELECT * FROM by_key UNION ALL SELECT * FROM turned UNION ALL
+    SELECT * FROM close_up WHERE pair NOT IN (SELECT pair FROM turned)
 )
-SELECT * FROM by_key UNION ALL SELECT * FROM turned UNION ALL
-SELECT * FROM close_up WHERE pair NOT IN (SELECT pair FROM turned);
-CREATE TABLE forms AS
-SELECT *, dense_rank() OVER (ORDER BY panel_key) AS key_no,
-    dense_rank() OVER (ORDER BY upper(panel_said)) AS form_no,
-    dense_rank() OVER (ORDER BY port) AS own_no
-FROM (SELECT spot, upper(panel_said) AS panel, panel_said, list_extract(parts, -1) AS port,
-    coalesce(nullif(array_to_string(list_slice(parts, 1, -2), '.'), ''), '') AS panel_key
-    FROM spots WHERE pkey <> '');
-CREATE TABLE panels AS
-SELECT panel, row_number() OVER (ORDER BY panel) AS panel_no FROM (
-    SELECT panel FROM planned_places UNION SELECT panel FROM forms);
-CREATE TABLE ports AS
-SELECT port, row_number() OVER (ORDER BY try_cast(port AS INTEGER) NULLS LAST, port) AS port_no
-FROM (SELECT port FROM planned_places UNION SELECT port FROM forms);
-CREATE TABLE own_places AS
-WITH planned_panels AS (
-    SELECT DISTINCT job, f.key_no FROM planned_places p JOIN forms f ON f.panel_key = keyed(p.panel)
-), planned_jobs AS (SELECT DISTINCT job FROM planned_places), rest AS (
-    SELECT m.pair, m.job, m.n, s.key_no, s.form_no, s.own_no, w.capital,
-        j.job IS NOT NULL AS planned
-    FROM meant m JOIN forms s ON s.spot = m.said JOIN spots w ON w.spot = m.spot
-    LEFT JOIN planned_jobs j ON j.job = m.job
-    WHERE m.job IS NOT NULL AND m.pair NOT IN (SELECT pair FROM found)
-), usual AS (
-    SELECT job, key_no, arg_max(form_no, (n, form_no)) AS form_no, sum(n) AS rows,
-        sum(ports) AS ports FROM (
-        SELECT job, key_no, form_no, sum(n) AS n,
-            count(DISTINCT CASE WHEN planned THEN own_no END) AS ports FROM rest GROUP BY ALL
-    ) GROUP BY ALL
-), numbers AS (
-    SELECT f.form_no, any_value(n.panel_no) AS panel_no FROM forms f JOIN panels n USING (panel)
-    GROUP BY ALL
-)
-SELECT r.pair, r.job, n.panel_no, p.port_no,
-    CASE WHEN r.form_no = u.form_no AND r.capital THEN 'exact' ELSE 'normalised' END AS link
-FROM rest r JOIN usual u ON u.job = r.job AND u.key_no = r.key_no
-JOIN numbers n ON n.form_no = u.form_no
-JOIN (SELECT f.own_no, any_value(p.port_no) AS port_no FROM forms f JOIN ports p USING (port)
-    GROUP BY ALL) p ON p.own_no = r.own_no
-LEFT JOIN planned_panels a ON r.planned AND a.job = r.job AND a.key_no = r.key_no
-WHERE NOT r.planned OR (a.job IS NULL AND u.ports >= 3 AND u.rows >= 3);
-"""
-
-_KEYS = """
 SELECT pair, (enum_code(job)::BIGINT << 42) | (panel_no << 21) | port_no AS key,
-    (link = 'exact')::INTEGER AS exact
-FROM (
-    SELECT f.pair, f.job, n.panel_no, p.port_no, f.link FROM found f
-    JOIN panels n USING (panel) JOIN ports p USING (port)
-    UNION ALL SELECT pair, job, panel_no, port_no, link FROM own_places
-)
+    link = 'exact' AS exact
+FROM found JOIN panels USING (panel) JOIN ports USING (port)
+"""
+_FORMS = """
+SELECT spot, key_no, panel_no, port_no, capital
+FROM forms JOIN spots USING (spot) JOIN panels USING (panel) JOIN ports USING (port)
+"""
+_PLANNED_PANELS = """
+SELECT DISTINCT enum_code(p.job)::BIGINT AS job, f.key_no
+FROM planned_places p JOIN forms f ON f.panel_key = keyed(p.panel)
 """
 _PLANNED_KEYS = """
 SELECT (enum_code(job)::BIGINT << 42) | (panel_no << 21) | port_no AS key
@@ -165,6 +132,8 @@ CREATE TABLE planned AS
 SELECT p.*, n.pos FROM planned_places p JOIN panels USING (panel) JOIN ports USING (port)
 JOIN numbers n ON n.key = (enum_code(job)::BIGINT << 42) | (panel_no << 21) | port_no;
 """
+_LEAST_USE = 3
+"""Ports, and rows, with which a panel that the plan lacks is believed."""
 _BITS = 21
 
 
@@ -270,13 +239,6 @@ def _spots(rows: pa.Table, number: dict[str, int]) -> np.ndarray:
     return codes[groups]
 
 
-def grouped(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Group of each value, and the distinct values in order of their first place."""
-    import pandas as pd
-
-    return pd.factorize(values)
-
-
 def find_places(
     con: duckdb.DuckDBPyConnection,
     stacked: Mapping[str, pa.Table],
@@ -303,66 +265,142 @@ def find_places(
     groups, distinct = grouped(np.concatenate([packed[name] for name in PLACED]))
     count = np.bincount(groups, minlength=len(distinct))
     job, spot = distinct // width - 1, distinct % width - 1
-    pairs = pa.table(
-        {
-            "pair": pa.array(np.arange(len(distinct), dtype=np.int32)),
-            "job": words.column(job),
-            "spot": pa.array(spot.astype(np.int32)),
-            "n": pa.array(count),
-        }
+    pairs = _numbered(
+        "pair", job=words.column(job), spot=pa.array(spot.astype(np.int32)), n=pa.array(count)
     )
-    con.register("pairs_arrow", pairs.filter(pa.array(spot >= 0)))
-    con.register(
-        "spots_arrow",
-        pa.table(
-            {
-                "spot": pa.array(np.arange(len(spots.texts), dtype=np.int32)),
-                "raw": pa.array(spots.texts, pa.string()),
-            }
-        ),
-    )
-    names = ("job", "written", "meaning")
-    con.register(
-        "place_words",
-        pa.table(
-            {
-                name: pa.array([row[at] for row in place_words], pa.string())
-                for at, name in enumerate(names)
-            }
-        ),
-    )
+    con.register("spots_arrow", _numbered("spot", raw=pa.array(spots.texts, pa.string())))
     con.execute(f"CREATE TYPE link AS ENUM {LINKS}")
     con.execute(_MACROS)
     con.execute(_PLANNED)
-    con.execute(_PLACES)
-    found = con.execute(_KEYS).fetchnumpy()
+    con.execute(_SPOTS)
     planned = con.execute(_PLANNED_KEYS).fetchnumpy()["key"]
-    keys, number = np.unique(np.concatenate([found["key"], planned]), return_inverse=True)
-    pos = np.full(len(distinct), -1, dtype=np.int32)
-    pos[found["pair"]] = number[: len(found["key"])]
+    said = _said(job, spot, words, spots, place_words)
+    pairs = pairs.append_column("said", pa.array(said))
+    pairs = pairs.append_column("alias", pa.array(said != spot))
+    in_plan = np.isin(job, np.unique(planned >> 2 * _BITS))
+    con.register("pairs_of_plans", pairs.filter(pa.array(in_plan & (spot >= 0))))
+    found = con.execute(_FOUND).fetchnumpy()
+    key = np.full(len(distinct), -1)
     exact = np.zeros(len(distinct), dtype=bool)
-    exact[found["pair"]] = found["exact"]
-    numbers = pa.array(np.arange(len(keys), dtype=np.int32))
-    con.register("numbers", pa.table({"key": pa.array(keys), "pos": numbers}))
+    key[found["pair"]], exact[found["pair"]] = found["key"], found["exact"]
+    rest = np.flatnonzero((key < 0) & (job >= 0) & (spot >= 0))
+    _own_places(con, Pairs(job, spot, said, count, in_plan), rest, key, exact)
+    keys = _sorted_once(np.concatenate([key[key >= 0], planned]))
+    pos = np.where(key < 0, -1, np.searchsorted(keys, key)).astype(np.int32)
+    con.register("numbers", _numbered("pos", key=pa.array(keys)))
     con.execute(_NUMBERED)
     names = _names(con, words, keys)
-    con.register("place_names", names.append_column("pos", numbers))
-    linked = np.flatnonzero(pos >= 0)
+    columns = dict(zip(names.column_names, names.columns, strict=True))
+    con.register("place_names", _numbered("pos", **columns))
     con.register("unplaced", pairs.filter(pa.array((pos < 0) & (spot >= 0))))
+    listed = np.zeros(len(distinct), dtype=bool)
+    listed[groups[len(packed["attempts"]) :]] = True
+    at = np.flatnonzero(listed & (pos >= 0))
     con.register(
         "places",
         pa.table(
             {
-                "job": words.column(job[linked]),
-                "spot": pa.array(spot[linked].astype(np.int32)),
-                "pos": pa.array(pos[linked]),
+                "job": words.column(job[at]),
+                "spot": pa.array(spot[at].astype(np.int32)),
+                "pos": pa.array(pos[at]),
                 "link": pa.DictionaryArray.from_arrays(
-                    pa.array((~exact[linked]).astype(np.int8)), list(LINKS[:2])
+                    pa.array((~exact[at]).astype(np.int8)), list(LINKS[:2])
                 ),
             }
         ),
     )
     return Places(groups[: len(packed["attempts"])], pos, exact, names, spots.texts)
+
+
+def _numbered(name: str, **columns: pa.Array) -> pa.Table:
+    """Columns beside the number of each row."""
+    import pyarrow as pa
+
+    rows = len(next(iter(columns.values())))
+    return pa.table({name: pa.array(np.arange(rows, dtype=np.int32))} | columns)
+
+
+def _said(
+    job: np.ndarray,
+    spot: np.ndarray,
+    words: Words,
+    spots: Spots,
+    place_words: list[tuple[str, str, str]],
+) -> np.ndarray:
+    """The place that each pair of job and place means, by the decisions and aliases."""
+    number = {text: at for at, text in enumerate(spots.texts)}
+    meant = {
+        (words.number.get(of) if of else None, number[written]): number[meaning]
+        for of, written, meaning in place_words
+        if written in number
+    }
+    said = spot.astype(np.int32)
+    for at in np.flatnonzero(np.isin(spot, [written for _, written in meant])).tolist():
+        one = int(spot[at])
+        said[at] = meant.get((int(job[at]), one), meant.get((None, one), one))
+    return said
+
+
+@dataclass(frozen=True, eq=False)
+class Pairs:
+    """Each job with each place written in it: the place ``said``, how many rows, whether planned.
+
+    ``in_plan`` tells pairs whose job has planned positions.
+    """
+
+    job: np.ndarray
+    spot: np.ndarray
+    said: np.ndarray
+    rows: np.ndarray
+    in_plan: np.ndarray
+
+
+def _own_places(
+    con: duckdb.DuckDBPyConnection,
+    pairs: Pairs,
+    rest: np.ndarray,
+    key: np.ndarray,
+    exact: np.ndarray,
+) -> None:
+    """Give the pairs ``rest`` their ``key`` where their place stands for itself.
+
+    A panel written in several forms has the form that most rows have; ``exact`` are places in it.
+    """
+    forms = con.execute(_FORMS).fetchnumpy()
+    many = max(forms["spot"].max(initial=-1), pairs.spot.max(initial=-1)) + 1
+    key_no, panel_no, port_no = np.full((3, many), -1)
+    for name, column in (("key_no", key_no), ("panel_no", panel_no), ("port_no", port_no)):
+        column[forms["spot"]] = forms[name]
+    capital = np.zeros(many, dtype=bool)
+    capital[forms["spot"]] = forms["capital"]
+    rest = rest[key_no[pairs.said[rest]] >= 0]
+    job, said, rows = pairs.job[rest], pairs.said[rest], pairs.rows[rest]
+    panel, port = panel_no[said], port_no[said]
+    group, panels = grouped(job << _BITS | key_no[said])
+    use, uses = grouped(group << _BITS | panel)
+    of, form = uses >> _BITS, uses & (1 << _BITS) - 1
+    often = np.bincount(use, weights=rows, minlength=len(uses))
+    order = np.lexsort((form, often, of))
+    usual = np.empty(len(panels), dtype=np.int64)
+    usual[of[order]] = form[order]  # the last of each panel stays: the most rows, then the name
+    believed = np.ones(len(rest), dtype=bool)
+    asked = np.flatnonzero(pairs.in_plan[rest])
+    if len(asked):
+        once = np.unique(use[asked] << _BITS | port[asked]) >> _BITS
+        ports = np.bincount(of, weights=np.bincount(once, minlength=len(uses)))
+        enough = (ports >= _LEAST_USE) & (np.bincount(of, weights=often) >= _LEAST_USE)
+        plan = con.execute(_PLANNED_PANELS).fetchnumpy()
+        enough &= ~np.isin(panels, plan["job"] << _BITS | plan["key_no"])
+        believed[asked] = enough[group[asked]]
+    at = rest[believed]
+    key[at] = (job << 2 * _BITS | usual[group] << _BITS | port)[believed]
+    exact[at] = ((panel == usual[group]) & capital[pairs.spot[rest]])[believed]
+
+
+def _sorted_once(values: np.ndarray) -> np.ndarray:
+    """Distinct values in order; they come in long runs, which a merge sort likes."""
+    values = np.sort(values, kind="stable")
+    return values[np.flatnonzero(np.diff(values, prepend=-1))]
 
 
 def _names(con: duckdb.DuckDBPyConnection, words: Words, keys: np.ndarray) -> pa.Table:

@@ -407,6 +407,8 @@ class _Rows:
 
     def column(self, name: str, none: Any) -> Told:
         """Tells a column of some positions; ``none``, which gives its kind, where it has none."""
+        if not len(self._rows[name]):
+            return lambda where: np.full(len(where), none)
         found = np.full(len(self._rows[name]) + 1, none)
         known = ~np.ma.getmaskarray(self._rows[name])
         found[:-1][known] = np.ma.getdata(self._rows[name])[known]
@@ -414,6 +416,8 @@ class _Rows:
 
     def text(self, name: str, words: list[str]) -> Told:
         """Tells text as numbers of ``words``, which grows by those it lacks; -1 for none."""
+        if not len(self._rows[name]):
+            return self.column(name, -1)
         values = [value or "" for value in np.ma.filled(self._rows[name], None).tolist()]
         words += sorted({value for value in values if value} - set(words))
         number = {word: at for at, word in enumerate(words)}

@@ -298,7 +298,7 @@ def _written(tables: Iterable[pa.Table], columns: Sequence[str]) -> dict[str, in
         for column in columns:
             if column in table.schema.names:
                 found = coded(table, column)
-                times = np.bincount(found.codes[found.codes >= 0], minlength=len(found.words))
+                times = np.bincount(found.codes + 1, minlength=len(found.words) + 1)[1:]
                 for word, number in zip(found.words, times.tolist(), strict=True):
                     if number and word.strip():
                         counts[word] += number

@@ -20,7 +20,7 @@ SELECT w.job, r.raw, w.n AS rows,
     (SELECT string_agg(x, '; ' ORDER BY x) FROM (SELECT p.panel || '/' || p.port AS x FROM planned p
         WHERE p.job = w.job AND (p.skey = sorted_key(s.pkey) OR p.port = last_part(s.pkey))
         LIMIT 6)) AS candidates
-FROM (SELECT m.* FROM meant m JOIN unplaced USING (pair)) w
+FROM (SELECT * REPLACE (job::word AS job) FROM unplaced) w
 JOIN spots r ON r.spot = w.spot JOIN spots s ON s.spot = w.said
 ORDER BY w.job, r.raw
 """
