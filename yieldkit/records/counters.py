@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from yieldkit.records.columns import grouped
+
 if TYPE_CHECKING:
     import pyarrow as pa
 
@@ -207,7 +209,9 @@ def spans(
         ``splicer``, ``serial``, ``epoch``, ``first``, ``last``, ``held``.
     """
     at = np.flatnonzero(counter >= 0)
-    at = at[np.lexsort((counter[at], epoch[at], serial[at], splicer[at]))]
+    group, machines = grouped(splicer[at].astype(np.int64) << 32 | serial[at])
+    machine = np.argsort(np.argsort(machines))[group]
+    at = at[np.lexsort((counter[at], machine << 16 | epoch[at]))]
     new = np.zeros(len(at), dtype=bool)
     for column in (splicer, serial, epoch):
         new |= np.diff(column[at], prepend=-1) != 0

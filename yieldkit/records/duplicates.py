@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from yieldkit.records.columns import mixed
+from yieldkit.records.stacking import coded
 
 if TYPE_CHECKING:
     import duckdb
@@ -77,58 +78,68 @@ _SAME = "NOT (" + " OR ".join(_differs(column) for column in COMPARED) + ")"
 
 _CLAIMS = """
 CREATE TABLE claims AS
-SELECT src, rn, prio, gkey, counter, whole_minute, when_shown, technician, place_key, loss_text,
-    loss_low_db, loss_high_db, angle_crew_deg, angle_other_deg, error, connector_type,
+SELECT src, rn, prio, claim, part, counter, whole_minute, when_shown, technician, place_key,
+    loss_text, loss_low_db, loss_high_db, angle_crew_deg, angle_other_deg, error, connector_type,
     hash(when_shown, technician, place_key, loss_low_db, loss_high_db, angle_crew_deg,
         angle_other_deg, error, connector_type, arcs, job) AS content
 FROM (
     SELECT a.*, coalesce(r.prio, 1) AS prio, coalesce(a.job, '') || '|' || s.pkey AS place_key,
-        CASE WHEN a.counter IS NOT NULL THEN concat_ws('|', a.serial, a.epoch, a.counter, a.fibre)
-            WHEN a.when_shown IS NULL THEN a.fingerprint
-            WHEN a.whole_minute
-            THEN concat_ws('|', a.serial, '@', a.when_shown, a.fibre, a.job, s.pkey)
-            ELSE concat_ws('|', a.serial, '@', a.when_shown, a.fibre) END AS gkey
+        CASE WHEN a.counter IS NOT NULL THEN '' WHEN a.when_shown IS NULL THEN a.fingerprint
+            WHEN a.whole_minute THEN concat_ws('|', a.job, s.pkey) ELSE '' END AS part
     FROM claims_arrow a LEFT JOIN spots s USING (spot) LEFT JOIN preferred r USING (fingerprint)
 );
 """
 _SORT_OUT = f"""
 CREATE TABLE one_each AS
 SELECT * FROM claims
-QUALIFY row_number() OVER (PARTITION BY gkey, content ORDER BY prio, rn) = 1;
+QUALIFY row_number() OVER (PARTITION BY claim, part, content ORDER BY prio, rn) = 1;
 CREATE TABLE contested AS
-SELECT *, row_number() OVER (PARTITION BY gkey ORDER BY prio, rn) AS nth FROM one_each
-QUALIFY count(*) OVER (PARTITION BY gkey) > 1;
+SELECT *, row_number() OVER (PARTITION BY claim, part ORDER BY prio, rn) AS nth FROM one_each
+QUALIFY count(*) OVER (PARTITION BY claim, part) > 1;
 CREATE TABLE not_first AS
-SELECT b.src, b.rn, b.gkey, a.src AS first_src, b.counter, CASE WHEN {_SAME} THEN 'duplicate'
-    WHEN b.counter IS NULL AND a.src = b.src THEN 'accepted' ELSE 'held' END AS class,
+SELECT b.src, b.rn, a.src AS first_src, a.rn AS first_rn, b.counter,
+    CASE WHEN {_SAME} THEN 'duplicate' WHEN b.counter IS NULL AND a.src = b.src THEN 'accepted'
+        ELSE 'held' END AS class,
     {_difference()} AS differs
-FROM contested b JOIN contested a ON a.gkey = b.gkey AND a.nth = 1 WHERE b.nth > 1;
+FROM contested b JOIN contested a ON a.claim = b.claim AND a.part = b.part AND a.nth = 1
+WHERE b.nth > 1;
 CREATE TABLE again AS
 SELECT DISTINCT b.src, b.rn FROM contested b
 JOIN not_first n ON n.rn = b.rn AND n.class <> 'duplicate'
-JOIN contested a ON a.gkey = b.gkey AND a.nth > 1 AND a.nth < b.nth
+JOIN contested a ON a.claim = b.claim AND a.part = b.part AND a.nth > 1 AND a.nth < b.nth
 JOIN not_first m ON m.rn = a.rn AND m.class = 'accepted'
 WHERE {_SAME};
 CREATE TABLE classes AS
 SELECT c.src, c.rn, CASE WHEN o.src IS NULL OR g.src IS NOT NULL THEN 'duplicate'
-    ELSE coalesce(n.class, 'accepted') END AS class, n.differs
+    ELSE coalesce(n.class, 'accepted') END AS class, n.differs, n.first_src, n.first_rn
 FROM claims c
 LEFT JOIN one_each o ON o.rn = c.rn
 LEFT JOIN not_first n ON n.rn = c.rn
 LEFT JOIN again g ON g.rn = c.rn;
 INSERT INTO row_classes
-SELECT 'attempts', c.src, c.rn, c.class, k.gkey, f.src, f.rn, c.differs
-FROM classes c JOIN claims k USING (rn)
-LEFT JOIN (SELECT gkey, src, rn FROM contested WHERE nth = 1) f ON f.gkey = k.gkey
-WHERE c.class <> 'accepted';
+SELECT 'attempts', c.src, c.rn, c.class, CASE
+        WHEN a.counter IS NOT NULL THEN concat_ws('|', a.serial, a.epoch, a.counter, a.fibre)
+        WHEN a.when_shown IS NULL THEN a.fingerprint
+        WHEN a.whole_minute
+        THEN concat_ws('|', a.serial, '@', a.when_shown, a.fibre, a.job, s.pkey)
+        ELSE concat_ws('|', a.serial, '@', a.when_shown, a.fibre) END,
+    c.first_src, c.first_rn, c.differs
+FROM classes c JOIN claims_arrow a USING (rn) LEFT JOIN spots s USING (spot)
+WHERE c.class = 'held';
 """
 
 
 def sort_out(con: duckdb.DuckDBPyConnection, shown: Shown, epoch: np.ndarray) -> np.ndarray:
-    """Class of each record; those that do not count go to ``row_classes`` with the reason."""
-    rows = _contested(shown, epoch)
+    """Class of each record; those that are held go to ``row_classes`` with the reason."""
     found = np.full(len(epoch), ACCEPTED, dtype=np.int8)
-    _lay(con, shown, epoch, rows)
+    rows, claim = _contested(shown, epoch)
+    preferred = con.execute("SELECT fingerprint FROM preferred").fetchnumpy()["fingerprint"]
+    again = _seen_before(shown, rows, claim, preferred.tolist())
+    found[rows[again]] = DUPLICATE
+    rows, claim = rows[~again], claim[~again]
+    _, group, several = np.unique(claim, return_inverse=True, return_counts=True)
+    open_ones = several[group] > 1
+    _lay(con, shown, epoch, rows[open_ones], claim[open_ones])
     con.execute(_CLAIMS)
     con.execute(_SORT_OUT)
     for name, number in (("held", HELD), ("duplicate", DUPLICATE)):
@@ -142,8 +153,11 @@ _SHORT = (1 << 20) - 1
 """The end of a digest, by which nearly all that come once are told."""
 
 
-def _contested(shown: Shown, epoch: np.ndarray) -> np.ndarray:
-    """Rows of which another may claim the same record: by digest, so a few too many at worst."""
+def _contested(shown: Shown, epoch: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Rows of which another may claim the same record, and a digest of what each claims.
+
+    Rows that one minute alone tells apart may share a digest though their places differ.
+    """
     counted = shown.counter >= 0
     when = shown.when.astype(np.int64)
     parts = (
@@ -159,10 +173,49 @@ def _contested(shown: Shown, epoch: np.ndarray) -> np.ndarray:
     may_be = np.zeros(_SHORT + 1, dtype=bool)
     may_be[twice & short] = True
     rows = np.flatnonzero(may_be[claims & short])
-    return rows[np.isin(claims[rows], twice)]
+    rows = rows[np.isin(claims[rows], twice)]
+    return rows, claims[rows]
 
 
-def _lay(con: duckdb.DuckDBPyConnection, shown: Shown, epoch: np.ndarray, rows: np.ndarray) -> None:
+def _seen_before(
+    shown: Shown, rows: np.ndarray, claim: np.ndarray, preferred: list[str]
+) -> np.ndarray:
+    """Which contested rows claim and say just what an earlier one does.
+
+    Left to the comparison are rows that nothing but their fingerprint tells apart, and the
+    ``preferred`` ones, which count before earlier ones.
+    """
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    when = shown.when[rows].astype(np.int64)
+    numbers = [claim, when]
+    for column in (shown.technician, shown.spot, shown.job, shown.kind):
+        numbers.append(column[rows])
+    for values in (shown.low, shown.high):
+        numbers.append(values[rows].view(np.uint64))
+    for name in ("angle_crew_deg", "angle_other_deg"):
+        values = shown.take(name, rows).to_numpy(zero_copy_only=False)
+        numbers.append(values.astype(np.float64).view(np.uint64))
+    numbers.append(pc.fill_null(shown.take("arcs", rows), -1).to_numpy())
+    numbers.append(coded(shown.rows, "error").codes[rows])
+    _, first = np.unique(mixed(numbers, len(rows)), return_index=True)
+    again = np.ones(len(rows), dtype=bool)
+    again[first] = False
+    again &= (shown.counter[rows] >= 0) | ~np.isnat(shown.when[rows])
+    if preferred:
+        chosen = pc.is_in(shown.take("fingerprint", rows), pa.array(preferred, pa.string()))
+        again &= ~chosen.to_numpy(zero_copy_only=False)
+    return again
+
+
+def _lay(
+    con: duckdb.DuckDBPyConnection,
+    shown: Shown,
+    epoch: np.ndarray,
+    rows: np.ndarray,
+    claim: np.ndarray,
+) -> None:
     """The contested rows, with their words, for the engine."""
     import pyarrow as pa
 
@@ -172,6 +225,7 @@ def _lay(con: duckdb.DuckDBPyConnection, shown: Shown, epoch: np.ndarray, rows: 
     words = shown.words
     columns = {
         "rn": pa.array(rows.astype(np.int32)),
+        "claim": pa.array(claim),
         "spot": number(shown.spot, shown.spot < 0),
         "serial": words.column(shown.serial[rows]),
         "technician": words.column(shown.technician[rows]),

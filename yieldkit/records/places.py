@@ -376,9 +376,10 @@ def _own_places(
     rest = rest[key_no[pairs.said[rest]] >= 0]
     job, said, rows = pairs.job[rest], pairs.said[rest], pairs.rows[rest]
     panel, port = panel_no[said], port_no[said]
-    group, panels = grouped(job << _BITS | key_no[said])
-    use, uses = grouped(group << _BITS | panel)
-    of, form = uses >> _BITS, uses & (1 << _BITS) - 1
+    keys, forms_of_panels = key_no.max(initial=0) + 1, panel_no.max(initial=0) + 1
+    group, panels = grouped(job * keys + key_no[said])
+    use, uses = grouped(group * forms_of_panels + panel)
+    of, form = np.divmod(uses, forms_of_panels)
     often = np.bincount(use, weights=rows, minlength=len(uses))
     order = np.lexsort((form, often, of))
     usual = np.empty(len(panels), dtype=np.int64)
@@ -390,7 +391,7 @@ def _own_places(
         ports = np.bincount(of, weights=np.bincount(once, minlength=len(uses)))
         enough = (ports >= _LEAST_USE) & (np.bincount(of, weights=often) >= _LEAST_USE)
         plan = con.execute(_PLANNED_PANELS).fetchnumpy()
-        enough &= ~np.isin(panels, plan["job"] << _BITS | plan["key_no"])
+        enough &= ~np.isin(panels, plan["job"] * keys + plan["key_no"])
         believed[asked] = enough[group[asked]]
     at = rest[believed]
     key[at] = (job << 2 * _BITS | usual[group] << _BITS | port)[believed]

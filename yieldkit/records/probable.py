@@ -26,7 +26,7 @@ _BY_TEST = """
 CREATE TABLE bare AS
 SELECT pos, job, min(when_utc) AS tested, bool_or(result = 'fail') AS failed
 FROM tested WHERE pos IS NOT NULL AND pos NOT IN (
-    SELECT pos FROM arcs_seen WHERE reached AND pos IS NOT NULL)
+    SELECT pos FROM arcs_seen WHERE reached AND pos IN (SELECT pos FROM tested))
 GROUP BY ALL;
 CREATE TABLE usual_lag AS
 SELECT coalesce(median(lag), 900) AS seconds FROM (
@@ -58,7 +58,7 @@ SELECT * REPLACE (job::word AS job, job_before::word AS job_before, job_after::w
 FROM in_turn_arrow;
 CREATE TABLE between_ports AS
 SELECT u.rn, any_value(n.pos) AS pos
-FROM in_turn u JOIN place_names b ON b.pos = u.pos_before JOIN place_names e ON e.pos = u.pos_after
+FROM in_turn u JOIN planned b ON b.pos = u.pos_before JOIN planned e ON e.pos = u.pos_after
 JOIN planned_kept n ON n.job = u.job AND n.panel = b.panel
     AND try_cast(n.port AS INTEGER) > try_cast(b.port AS INTEGER)
     AND try_cast(n.port AS INTEGER) < try_cast(e.port AS INTEGER)
@@ -66,7 +66,8 @@ WHERE u.good AND b.panel = e.panel
     AND u.job_before = u.job AND u.job_after = u.job
     AND u.when_after - u.when_before < INTERVAL 3 HOUR
     AND u.rn NOT IN (SELECT rn FROM matched)
-    AND n.pos NOT IN (SELECT pos FROM arcs_seen WHERE pos IS NOT NULL AND reached)
+    AND n.pos NOT IN (SELECT pos FROM arcs_seen WHERE reached
+        AND pos IN (SELECT pos FROM planned_kept))
     AND n.pos NOT IN (SELECT pos FROM tested WHERE pos IS NOT NULL)
 GROUP BY u.rn HAVING count(*) = 1;
 CREATE TABLE probable_links AS

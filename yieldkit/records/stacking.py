@@ -131,8 +131,10 @@ def stack(sources: list[Source]) -> dict[str, pa.Table]:
                 columns[one.name] = nothing[one.type]
             elif pa.types.is_dictionary(one.type):
                 columns[one.name] = _joined_text(chunks)
+            elif pa.types.is_primitive(one.type) and not pa.types.is_boolean(one.type):
+                columns[one.name] = _joined_numbers([chunk.cast(one.type) for chunk in chunks])
             else:
-                columns[one.name] = pa.concat_arrays([chunk.cast(one.type) for chunk in chunks])
+                columns[one.name] = pa.concat_arrays(chunks)
         src_of = np.repeat(np.array(places[name], dtype=np.int32), counts[name])
         columns["file"] = _of_source([source.file for source in sources], src_of)
         columns["furniture_text"] = _of_source([_unit(source) for source in sources], src_of)
@@ -140,6 +142,25 @@ def stack(sources: list[Source]) -> dict[str, pa.Table]:
         columns["rn"] = pa.array(np.arange(total, dtype=np.int32))
         stacked[name] = pa.table(columns)
     return stacked
+
+
+def _joined_numbers(chunks: Sequence[pa.Array]) -> pa.Array:
+    """Columns of numbers, days or times laid on one another."""
+    import pyarrow as pa
+
+    kind = chunks[0].type
+    rows = sum(map(len, chunks))
+    values = np.empty(rows, dtype=f"i{kind.bit_width // 8}")
+    none = np.zeros(rows, dtype=bool) if any(one.null_count for one in chunks) else None
+    row = 0
+    for one in chunks:
+        here = slice(row, row + len(one))
+        values[here] = np.frombuffer(one.buffers()[1], values.dtype)[one.offset :][: len(one)]
+        if none is not None and one.null_count:
+            none[here] = one.is_null().to_numpy(zero_copy_only=False)
+        row += len(one)
+    valid = None if none is None else pa.py_buffer(np.packbits(~none, bitorder="little"))
+    return pa.Array.from_buffers(kind, rows, [valid, pa.py_buffer(values)])
 
 
 def _joined_text(chunks: Sequence[pa.Array]) -> pa.DictionaryArray:

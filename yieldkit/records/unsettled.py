@@ -79,11 +79,11 @@ FROM rework_placed r JOIN planned_kept n USING (pos) LEFT JOIN spots s USING (sp
 WHERE r.connector_type <> n.connector_type
 UNION ALL
 SELECT a.day, a.rn, i.file, i.sheet, i.source_row, i.fingerprint, a.job, s.raw, a.connector_type,
-    n.connector_type
-FROM judged a JOIN planned_kept n USING (pos) JOIN in_attempts i ON i.rn = a.rn
+    a.planned_type
+FROM (SELECT a.*, n.connector_type AS planned_type FROM judged a JOIN planned_kept n USING (pos)
+    WHERE a.connector_type <> n.connector_type AND n.connector_type <> 'unknown'
+    AND a.connector_type <> 'unknown') a JOIN in_attempts i ON i.rn = a.rn
 LEFT JOIN spots s ON s.spot = a.spot
-WHERE a.connector_type <> n.connector_type AND n.connector_type <> 'unknown'
-    AND a.connector_type <> 'unknown'
 UNION ALL
 SELECT m.date, m.rn, m.file, m.sheet, m.source_row, m.fingerprint, m.job, s.raw, m.connector_type,
     n.connector_type
