@@ -268,7 +268,7 @@ def _tests(con: duckdb.DuckDBPyConnection, crew: Crew) -> None:
         f"""
         CREATE TABLE tested AS
         SELECT m.*, u.when_utc, m.when_shown::DATE AS date,
-            coalesce({stacking.meaning("m.connector_type_text")}::word,
+            coalesce(m.type_meant,
                 n.connector_type, a.connector_type, 'unknown'::word) AS connector_type
         FROM (
             SELECT r.*, p.pos, coalesce(p.link::link, 'unlinked'::link) AS link

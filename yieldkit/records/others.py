@@ -116,22 +116,24 @@ SELECT '{table}', src, rn, CASE WHEN row_number() OVER (PARTITION BY fingerprint
 
 _MEASURED = f"""
 CREATE TABLE measured AS
-SELECT m.* EXCLUDE (quantity, result), {meaning("job_text")}::word AS job,
-    coalesce({meaning("technician_text")}, 'unknown')::word AS technician, quantity,
-    coalesce(result, 'unknown') AS result,
+SELECT src, rn, spot, when_shown, {meaning("job_text")}::word AS job,
+    coalesce({meaning("technician_text")}, 'unknown')::word AS technician,
+    {meaning("connector_type_text")}::word AS type_meant, quantity, wavelength_nm, direction,
+    coalesce(result, 'unknown') AS result, after_cleaning,
     CASE WHEN value IS NULL THEN NULL WHEN value_mark = '<' THEN '-inf'::DOUBLE
         WHEN value_mark = '>' THEN value
         ELSE round(value - coalesce(value_step, 0) / 2, 6) END AS value_low,
     CASE WHEN value IS NULL THEN NULL WHEN value_mark = '<' THEN value
         WHEN value_mark = '>' THEN 'inf'::DOUBLE
         ELSE round(value + coalesce(value_step, 0) / 2, 6) END AS value_high
-FROM in_measurements m;
+FROM in_measurements;
 CREATE TABLE measured_claims AS
-SELECT src, rn, CASE WHEN m.spot IS NULL OR when_shown IS NULL OR when_shown = when_shown::DATE
-        THEN fingerprint || quantity || coalesce(wavelength_nm::VARCHAR, '')
-        ELSE concat_ws('|', job, s.pkey, when_shown, quantity, wavelength_nm, direction) END
-    AS key, concat_ws(' ', value_mark, coalesce(value::VARCHAR, value_text), result) AS said
-FROM measured m LEFT JOIN spots s USING (spot);
+SELECT m.src, rn, CASE WHEN m.spot IS NULL OR m.when_shown IS NULL
+        OR m.when_shown = m.when_shown::DATE
+        THEN i.fingerprint || m.quantity || coalesce(m.wavelength_nm::VARCHAR, '')
+        ELSE concat_ws('|', job, s.pkey, m.when_shown, m.quantity, m.wavelength_nm, m.direction) END
+    AS key, concat_ws(' ', value_mark, coalesce(value::VARCHAR, value_text), m.result) AS said
+FROM measured m JOIN in_measurements i USING (rn) LEFT JOIN spots s ON s.spot = m.spot;
 INSERT INTO row_classes
 WITH each AS (
     SELECT *, row_number() OVER (PARTITION BY key, said ORDER BY rn) AS copy,

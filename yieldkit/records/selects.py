@@ -31,16 +31,17 @@ SELECT r.fingerprint AS rework_id, r.logged, r.technician, r.job, n.panel, n.por
 FROM rework_placed r LEFT JOIN entry_arcs x USING (rn) {_WHERE} ORDER BY r.logged, r.rn
 """
 _MEASUREMENTS = f"""
-SELECT r.fingerprint || '|' || r.quantity || coalesce('|' || r.wavelength_nm::VARCHAR, '')
+SELECT i.fingerprint || '|' || r.quantity || coalesce('|' || r.wavelength_nm::VARCHAR, '')
     || coalesce('|' || nullif(r.direction, ''), '') AS measurement_id, r.job, n.panel, n.port,
     {_PLACE}, r.when_utc AS "when",
     r.when_shown, r.date, r.technician, r.quantity, r.wavelength_nm,
-    coalesce(r.direction, '') AS direction, r.value_text, r.value_low, r.value_high, r.result,
+    coalesce(r.direction, '') AS direction, i.value_text, r.value_low, r.value_high, r.result,
     CASE WHEN r.pos IS NOT NULL THEN row_number() OVER (PARTITION BY r.pos,
         r.quantity, r.wavelength_nm, r.direction ORDER BY r.when_utc NULLS LAST, r.rn)
     ELSE 1 END AS repeat, coalesce(r.after_cleaning, false) AS after_cleaning,
-    nullif(trim(r.die_text), '') AS die, nullif(r.remark, '') AS remark, {_FROM}
-FROM readings r {_WHERE} ORDER BY r.when_utc NULLS LAST, r.rn
+    nullif(trim(i.die_text), '') AS die, nullif(i.remark, '') AS remark,
+    i.file, coalesce(i.sheet, '') AS sheet, i.source_row, i.fingerprint
+FROM readings r JOIN in_measurements i USING (rn) {_WHERE} ORDER BY r.when_utc NULLS LAST, r.rn
 """
 _SERVICE = f"""
 SELECT when_utc AS "when", when_shown, when_shown::DATE AS date,

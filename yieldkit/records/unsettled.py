@@ -85,12 +85,13 @@ FROM (SELECT a.*, n.connector_type AS planned_type FROM judged a JOIN planned_ke
     AND a.connector_type <> 'unknown') a JOIN in_attempts i ON i.rn = a.rn
 LEFT JOIN spots s ON s.spot = a.spot
 UNION ALL
-SELECT m.date, m.rn, m.file, m.sheet, m.source_row, m.fingerprint, m.job, s.raw, m.connector_type,
+SELECT m.date, m.rn, i.file, i.sheet, i.source_row, i.fingerprint, m.job, s.raw, m.connector_type,
     n.connector_type
-FROM readings m JOIN planned_kept n USING (pos) LEFT JOIN spots s USING (spot)
+FROM readings m JOIN planned_kept n USING (pos) JOIN in_measurements i ON i.rn = m.rn
+LEFT JOIN spots s ON s.spot = m.spot
 WHERE m.connector_type <> n.connector_type AND n.connector_type <> 'unknown'
     AND m.connector_type <> 'unknown'
-QUALIFY row_number() OVER (PARTITION BY m.file, m.sheet, m.source_row ORDER BY m.rn) = 1
+QUALIFY row_number() OVER (PARTITION BY i.file, i.sheet, i.source_row ORDER BY m.rn) = 1
 ) ORDER BY day, rn
 """
 _DIES = """
@@ -106,10 +107,11 @@ SELECT a.day, a.rn, i.file, i.sheet, i.source_row, i.fingerprint, a.job, s.raw, 
 FROM in_attempts i JOIN judged a USING (rn) LEFT JOIN spots s ON s.spot = a.spot
 WHERE i.die_text IS NOT NULL
 UNION ALL
-SELECT m.date, m.rn, m.file, m.sheet, m.source_row, m.fingerprint, m.job, s.raw, m.die_text,
+SELECT m.date, m.rn, i.file, i.sheet, i.source_row, i.fingerprint, m.job, s.raw, i.die_text,
     m.connector_type
-FROM readings m LEFT JOIN spots s USING (spot) WHERE m.die_text IS NOT NULL
-QUALIFY row_number() OVER (PARTITION BY m.file, m.sheet, m.source_row ORDER BY m.rn) = 1
+FROM in_measurements i JOIN readings m USING (rn) LEFT JOIN spots s ON s.spot = m.spot
+WHERE i.die_text IS NOT NULL
+QUALIFY row_number() OVER (PARTITION BY i.file, i.sheet, i.source_row ORDER BY m.rn) = 1
 ) ORDER BY day, rn
 """
 _MISSING = """
