@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Iterator, Mapping
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
@@ -17,17 +16,23 @@ if TYPE_CHECKING:
 
 Days = Mapping[str, Mapping[str, int]]
 """By the day of the first arc (ISO): positions by first-pass answer, as the state keeps them."""
+_EPOCH = date(1970, 1, 1).toordinal()
 
 
 def first_passes(positions: pa.Table) -> dict[str, dict[str, int]]:
-    """First-pass answers of each day [positions]."""
-    by = ["first_date", "first_pass_termination"]
-    counts = positions.select(by).group_by(by, use_threads=False).aggregate([([], "count_all")])
-    days: dict[str, dict[str, int]] = defaultdict(dict)
-    for day, answer, count in sorted(
-        row for row in zip(*counts.to_pydict().values(), strict=True) if None not in row
-    ):
-        days[day.isoformat()][answer] = count
+    """First-pass answers of each day [positions]; those without a day count nowhere."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    day = positions["first_date"].cast(pa.int32())
+    answer = positions["first_pass_termination"].cast(pa.string())
+    number = pc.index_in(answer, pa.array(FIRST_PASS))
+    found = pc.value_counts(pc.add(pc.multiply(day, len(FIRST_PASS)), number).drop_null())
+    days: dict[str, dict[str, int]] = {}
+    for code, count in sorted(tuple(row.values()) for row in found.to_pylist()):
+        at, told = divmod(code, len(FIRST_PASS))
+        on = date.fromordinal(_EPOCH + at).isoformat()
+        days.setdefault(on, {})[FIRST_PASS[told]] = count
     return days
 
 
