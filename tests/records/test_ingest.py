@@ -217,10 +217,10 @@ def test_a_parser_that_fails_on_one_file_does_not_keep_the_others_out(crew, monk
 
     real = parsing.parse
 
-    def failing(data, name, layout):
+    def failing(data, name, *more):
         if name == "bad.csv":
             raise ValueError("inside")
-        return real(data, name, layout)
+        return real(data, name, *more)
 
     monkeypatch.setattr(parsing, "parse", failing)
     put(crew, "bad.csv", export(range(20, 29)))

@@ -13,11 +13,9 @@ import pyarrow.compute as pc
 from yieldkit.records.cells import Cells
 from yieldkit.records.declared import Heading, Layout
 from yieldkit.records.furniture import Header, furniture_rows
-from yieldkit.records.reading import MAX_LINE, Rows, fields, split, without_control
+from yieldkit.records.reading import HEAD, MAX_LINE, Rows, fields, split, without_control
 from yieldkit.records.words import plain
 
-HEAD = 80
-"""Rows among which the headings are looked for."""
 _FREE = {"remark", "reason", "conditions"}
 _SPARE = "\u0000"
 
@@ -67,6 +65,9 @@ def find_header(rows: Rows, layout: Layout) -> Header | None:
     """Find the headings by content; ``None`` if a needed one is nowhere."""
     if layout.format == "fixed" or not layout.header_rows:
         return _placed(rows, layout)
+    for word in layout.needed_words:
+        if word not in rows.said and not (layout.quote and layout.quote in word):
+            return None
     head, said = _head(rows, layout)
     for at in range(len(head) - layout.header_rows + 1):
         here = set().union(*said[at : at + layout.header_rows])
@@ -216,7 +217,7 @@ def _bare(cells: Cells, odd: bool) -> Cells:
     """Cells without blanks around and control characters; nothing where no sign is left."""
     words = without_control(cells.words) if odd else cells.words
     cells = cells.respelt(pc.utf8_trim_whitespace(words))
-    cells = cells.without(pa.array(cells.sizes == 0))
+    cells = cells.without(cells.sizes == 0)
     if pc.any(pc.starts_with(cells.words, '="')).as_py():  # how sheets are made to keep zeros
         return cells.respelt(pc.replace_substring_regex(cells.words, r'^="([^"]*)"$', r"\1"))
     return cells
@@ -225,7 +226,7 @@ def _bare(cells: Cells, odd: bool) -> Cells:
 def _filled_down(cells: Cells) -> Cells:
     """Cells with what stands above them where nothing does."""
     last = np.maximum.accumulate(np.where(cells.filled, np.arange(len(cells)), -1))
-    return Cells(cells.words, np.where(last < 0, -1, cells.codes[last]).astype(np.int32))
+    return cells.take(last).where(last >= 0)
 
 
 def _from_lines(

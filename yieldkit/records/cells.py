@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
+
+_LOOKED_AT = 500
+"""Rows that tell whether nearly every row has a word of its own."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -17,17 +20,24 @@ class Cells:
     Parameters
     ----------
     words : pyarrow.StringArray
-        Distinct words, none of them null.
+        Words, none of them null.
     codes : ndarray of int32, shape (rows,)
         Number of each row's word; -1 where nothing stands.
+    repeats : bool
+        Whether a word may come twice among the words: where nearly every row has another, like
+        times and record numbers, nobody looked.
     """
 
     words: pa.StringArray
     codes: np.ndarray
+    repeats: bool = False
 
     @classmethod
     def of(cls, column: pa.StringArray) -> Cells:
         """Cells of a plain column; nothing stands where it is null."""
+        first = column.slice(0, _LOOKED_AT)
+        if not column.null_count and len(first.unique()) == _LOOKED_AT:
+            return cls(column, np.arange(len(column), dtype=np.int32), repeats=True)
         coded = column.dictionary_encode()
         return cls(coded.dictionary, _codes(coded))
 
@@ -63,18 +73,18 @@ class Cells:
 
     def are(self, word: str) -> np.ndarray:
         """Rows in which ``word`` stands."""
-        place = pc.index(self.words, word).as_py()
-        return self.codes == (place if place >= 0 else len(self.words))
+        same = pc.equal(self.words, word).to_numpy(zero_copy_only=False)
+        return np.append(same, False)[self.codes]
 
     def take(self, rows: np.ndarray) -> Cells:
         """Cells of some rows."""
-        return Cells(self.words, self.codes[rows])
+        return replace(self, codes=self.codes[rows])
 
     def spread(self, rows: np.ndarray) -> Cells:
         """The cells in those of more rows that are true, and nothing in the others."""
         codes = np.full(len(rows), -1, dtype=np.int32)
         codes[rows] = self.codes
-        return Cells(self.words, codes)
+        return replace(self, codes=codes)
 
     def put(self, rows: np.ndarray, texts: pa.StringArray) -> Cells:
         """Cells with other texts in some rows."""
@@ -84,7 +94,7 @@ class Cells:
 
     def where(self, keep: np.ndarray) -> Cells:
         """Cells with nothing in rows that are not kept."""
-        return Cells(self.words, np.where(keep, self.codes, np.int32(-1)))
+        return replace(self, codes=np.where(keep, self.codes, np.int32(-1)))
 
     def respelt(self, words: pa.StringArray) -> Cells:
         """Cells with another text, or null for nothing, in place of each word."""
@@ -93,19 +103,23 @@ class Cells:
         coded = words.dictionary_encode()
         return Cells(coded.dictionary, np.append(_codes(coded), np.int32(-1))[self.codes])
 
-    def without(self, words: pa.BooleanArray) -> Cells:
-        """Cells with nothing in place of some of the words."""
-        if not pc.any(words).as_py():
+    def without(self, words: np.ndarray) -> Cells:
+        """Cells with nothing in place of the words for which ``words`` is true."""
+        if not words.any():
             return self
-        return self.respelt(pc.if_else(words, pa.nulls(1, pa.string())[0], self.words))
+        return self.respelt(pc.if_else(pa.array(words), pa.nulls(1, pa.string())[0], self.words))
 
     def by_word(self, classify: Callable[[str], str | None]) -> Cells:
         """Cells with what each word is classified as."""
+        if not len(self.words):
+            return self
         found = [classify(word) for word in self.words.to_pylist()]
         return self.respelt(pa.array(found, pa.string()))
 
     def plain(self) -> pa.StringArray:
         """Text of each row."""
+        if self.repeats and np.array_equal(self.codes, np.arange(len(self.words))):
+            return self.words
         return self.words.take(_indices(self.codes))
 
     def used(self) -> Cells:
@@ -114,13 +128,13 @@ class Cells:
         if used.all():
             return self
         codes = np.append(np.cumsum(used, dtype=np.int32) - 1, np.int32(-1))[self.codes]
-        return Cells(self.words.filter(pa.array(used)), codes)
+        return replace(self, words=self.words.filter(pa.array(used)), codes=codes)
 
     def array(self) -> pa.DictionaryArray:
         """As coded text, with the words used."""
         if not len(self.words):
             return pa.nulls(len(self), pa.dictionary(pa.int32(), pa.string()))
-        used = self.used()
+        used = _merged([self.words], self.codes) if self.repeats else self.used()
         return pa.DictionaryArray.from_arrays(_indices(used.codes), used.words)
 
 
@@ -153,7 +167,8 @@ def _merged(several: Sequence[pa.StringArray], codes: np.ndarray) -> Cells:
 
 
 def _codes(coded: pa.DictionaryArray) -> np.ndarray:
-    found: np.ndarray = pc.fill_null(coded.indices, -1).to_numpy()
+    indices = coded.indices
+    found: np.ndarray = (pc.fill_null(indices, -1) if indices.null_count else indices).to_numpy()
     return found
 
 

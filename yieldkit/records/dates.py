@@ -211,6 +211,7 @@ def _by_place(
     fits: np.ndarray,
 ) -> None:
     """Digits at fixed places, read as bytes."""
+    every = slice(None) if len(rows) == len(text) else rows
     part = _some(text, rows)
     offsets = np.frombuffer(part.buffers()[1], dtype=np.int32)[part.offset :]
     start, stop = int(offsets[0]), int(offsets[len(part)])
@@ -226,12 +227,12 @@ def _by_place(
         for digit in grid[at : at + size] - np.uint8(48):  # what is below 0 lies above 9
             good &= digit <= 9
             value = value * np.int16(10) + digit
-        parts.setdefault(kind, np.zeros(len(text), dtype=np.int64))[rows] = value
+        parts.setdefault(kind, np.zeros(len(text), dtype=np.int64))[every] = value
     for at in set(range(wanted.length)) - taken:  # a blank or the T before the time
         good &= (grid[at] == 32) | (grid[at] == 84)
     for kind in ("year", "month", "day"):
         parts.setdefault(kind, np.zeros(len(text), dtype=np.int64))
-    fits[rows] = good
+    fits[every] = good
 
 
 def _by_pattern(

@@ -11,7 +11,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from yieldkit.records.declared import Layout
-from yieldkit.records.reading import Rows, begins_with_digit, fields
+from yieldkit.records.reading import Rows, begins_with_digit, fields, first_signs
 from yieldkit.records.words import ENDS, TOTALS, plain
 
 
@@ -48,19 +48,22 @@ def furniture_rows(
         drop |= pc.match_substring_regex(lines, pattern, ignore_case=True).to_numpy(
             zero_copy_only=False
         )
-    odd = np.flatnonzero(~begins_with_digit(lines) & ~drop)
+    signs = first_signs(lines)
+    first_is_text = ~drop & (signs | 32 >= ord("a")) & (signs | 32 <= ord("z"))
+    odd = np.flatnonzero(~drop & ~first_is_text & ((signs < ord("0")) | (signs > ord("9"))))
     letters = pc.match_substring_regex(lines.take(pa.array(odd)), r"^[^\pL\d]*\pL")
-    first_is_text = np.zeros(len(lines), dtype=bool)
     first_is_text[odd[letters.to_numpy(zero_copy_only=False)]] = True
     if layout.format == "fixed" or not first_is_text.any():
         return drop
     # Most exports begin with a number, a date or an id: look closely only at the odd beginnings.
     head = lines if first_is_text.all() else lines.filter(pa.array(first_is_text))
-    single = pc.match_substring_regex(
-        head, rf"^[\s{edge}\"]*[^{edge or chr(9)}]*\pL\pL\pL\pL[^{edge or chr(9)}]*[\s{edge}\"]*$"
-    )
+    bare = pc.utf8_trim(head, f'{delimiter if edge else ""} \t\n\r\f"')
+    several = pc.match_substring_regex(bare, f"[{edge or chr(9)}]")
+    title = ~several.to_numpy(zero_copy_only=False)
+    single = pc.match_substring_regex(head.filter(pa.array(title)), r"\pL\pL\pL\pL")
+    title[title] = single.to_numpy(zero_copy_only=False)
     total = pc.match_substring_regex(pc.utf8_lower(head), r"^[^\pL]*(" + _total_words() + ")")
-    look = pc.or_(single, total).to_numpy(zero_copy_only=False)
+    look = title | total.to_numpy(zero_copy_only=False)
     last = len(lines) - 1
     for at in np.flatnonzero(first_is_text)[look]:
         cells = (

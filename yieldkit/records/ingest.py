@@ -322,7 +322,7 @@ def _read(
     again: bool,
 ) -> Entry:
     from yieldkit.records.layouts import choose_layout
-    from yieldkit.records.parsing import parse
+    from yieldkit.records.parsing import Apart, parse
 
     have = entry.key.split("-") if entry.key else []
     if (
@@ -341,13 +341,14 @@ def _read(
     except CrewError as error:
         raise replace(error, file=f"{entry.file} ({error.file})") from None
     try:
-        layout = choose_layout(data, entry.file, known.layouts)
+        apart = Apart(data, entry.file)
+        layout = choose_layout(data, entry.file, known.layouts, apart)
         key = known.key(entry, layout)
         if again:
             store.drop_parsed(key)
         rows = store.data_rows(key)
         if rows is None:
-            parsed = parse(data, entry.file, layout)
+            parsed = parse(data, entry.file, layout, apart)
             store.keep_parsed(key, parsed)
             rows = parsed.data_rows
     except CrewError as error:

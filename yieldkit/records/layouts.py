@@ -13,8 +13,8 @@ from yieldkit.errors import CrewError
 from yieldkit.records.bodies import Header, head_cells
 from yieldkit.records.dates import form
 from yieldkit.records.declared import Layout
-from yieldkit.records.parsing import NEEDED, all_rows, fitting_sheets, parse, said_by
-from yieldkit.records.reading import Rows, kind_of
+from yieldkit.records.parsing import NEEDED, Apart, parse, said_by
+from yieldkit.records.reading import Rows
 from yieldkit.records.words import plain
 
 _LOOK = "Run `yieldkit layout` on it: it proposes a layout and writes it into layouts/."
@@ -104,7 +104,9 @@ def layout_of(said: dict[str, Any], file: str) -> Layout:
     return layout
 
 
-def choose_layout(data: bytes, name: str, layouts: Sequence[Layout]) -> Layout:
+def choose_layout(
+    data: bytes, name: str, layouts: Sequence[Layout], apart: Apart | None = None
+) -> Layout:
     """The layout that fits a file by its content.
 
     Parameters
@@ -115,6 +117,8 @@ def choose_layout(data: bytes, name: str, layouts: Sequence[Layout]) -> Layout:
         Its name, for errors only.
     layouts : sequence of Layout
         From ``load_layouts``.
+    apart : Apart, optional
+        The file, which ``parse`` may then use as it is taken apart here.
 
     Returns
     -------
@@ -125,22 +129,23 @@ def choose_layout(data: bytes, name: str, layouts: Sequence[Layout]) -> Layout:
     CrewError
         If the file is empty, too large or unreadable; if no layout fits; if two fit equally.
     """
-    kind = kind_of(data, name)
-    head = _head(data) if kind == "text" else data
+    head = apart or Apart(data, name)
+    text = head.kind == "text"
+    if text and len(data) > _HEAD_BYTES:
+        head = Apart(data[: data.rfind(b"\n", 0, _HEAD_BYTES) + 1 or _HEAD_BYTES], name)
     fits: list[tuple[tuple[float, ...], Layout]] = []
     refused: CrewError | None = None
-    cached: dict[tuple[str, ...], list[Rows]] = {}
     for layout in layouts:
         try:
-            found = _bodies(head, name, layout, kind, cached)
+            found = head.bodies(layout)
         except CrewError as error:
-            if len(layouts) == 1 or kind != "text":
+            if len(layouts) == 1 or not text:
                 refused = error
             continue
         if found:
             score = _score(*found[0], layout)
             by_place = layout.format == "fixed" or not layout.header_rows
-            if by_place and _readable(head, name, layout) < _READ_WELL:
+            if by_place and _readable(head, layout) < _READ_WELL:
                 continue
             fits.append((score, layout))
     if not fits:
@@ -148,7 +153,7 @@ def choose_layout(data: bytes, name: str, layouts: Sequence[Layout]) -> Layout:
     best = max(score for score, _ in fits)
     first = [layout for score, layout in fits if score == best]
     if len(first) > 1:
-        first = _by_rows(head, name, first)
+        first = _by_rows(head, first)
     if len(first) > 1:
         names = " and ".join(f'"{layout.name}"' for layout in first)
         raise CrewError(
@@ -157,31 +162,6 @@ def choose_layout(data: bytes, name: str, layouts: Sequence[Layout]) -> Layout:
             remedy="Delete one, or give one a heading, preamble or sheet that tells them apart.",
         )
     return first[0]
-
-
-def _bodies(
-    head: bytes,
-    name: str,
-    layout: Layout,
-    kind: str,
-    cached: dict[tuple[str, ...], list[Rows]],
-) -> list[tuple[Rows, Header]]:
-    """As ``parsing.bodies``; a file is taken apart once for all layouts of its kind."""
-    if (kind == "text") == (layout.format == "workbook"):
-        return []
-    quote = "" if layout.format == "fixed" else layout.quote
-    key = (layout.encoding, layout.delimiter, quote) if kind == "text" else ()
-    if key not in cached:
-        cached[key] = all_rows(head, name, kind, layout)
-    return fitting_sheets(cached[key], name, layout)
-
-
-def _head(data: bytes) -> bytes:
-    """The first lines, whole ones."""
-    if len(data) <= _HEAD_BYTES:
-        return data
-    head = data[:_HEAD_BYTES]
-    return head[: head.rfind(b"\n") + 1 or len(head)]
 
 
 def _score(rows: Rows, header: Header, layout: Layout) -> tuple[float, ...]:
@@ -201,18 +181,18 @@ def _score(rows: Rows, header: Header, layout: Layout) -> tuple[float, ...]:
     )
 
 
-def _readable(head: bytes, name: str, layout: Layout) -> float:
+def _readable(head: Apart, layout: Layout) -> float:
     """Share of the first rows that the layout reads."""
     try:
-        parsed = parse(head, name, layout)
+        parsed = parse(head.data, head.name, layout, head)
     except CrewError:
         return 0.0
     return 1 - parsed.refused.num_rows / max(1, parsed.data_rows)
 
 
-def _by_rows(head: bytes, name: str, layouts: list[Layout]) -> list[Layout]:
+def _by_rows(head: Apart, layouts: list[Layout]) -> list[Layout]:
     """Of layouts whose headings fit alike, those that read most of the rows."""
-    shares = [round(_readable(head, name, layout), 6) for layout in layouts]
+    shares = [round(_readable(head, layout), 6) for layout in layouts]
     return [la for la, share in zip(layouts, shares, strict=True) if share == max(shares)]
 
 

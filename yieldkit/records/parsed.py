@@ -212,13 +212,17 @@ PARSED = {
 }
 
 
+ONCE = {"fingerprint", "when_text"}
+"""Columns in which hardly a text comes twice: they are kept as they are."""
+
+
 def coded_schema(table: Table) -> pa.Schema:
-    """Arrow schema of a table with its text coded, but for the fingerprint."""
+    """Arrow schema of a table with its text coded, but for ``ONCE``."""
     import pyarrow as pa
 
     coded = pa.dictionary(pa.int32(), pa.string())
     plain = arrow_schema(table)
-    text = {f.name for f in plain if pa.types.is_string(f.type)} - {"fingerprint"}
+    text = {f.name for f in plain if pa.types.is_string(f.type)} - ONCE
     return pa.schema([f.with_type(coded) if f.name in text else f for f in plain])
 
 

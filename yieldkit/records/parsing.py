@@ -6,6 +6,8 @@ import datetime as dt
 import fnmatch
 import re
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import pyarrow as pa
@@ -19,7 +21,15 @@ from yieldkit.records.declared import Layout, keys_of
 from yieldkit.records.fingerprints import fingerprints
 from yieldkit.records.parsed import NOT_NAMED, PARSED, Parsed, coded_schema
 from yieldkit.records.parts import MACHINE, continues, parts_of
-from yieldkit.records.reading import CONTROL, MAX_LINE, Rows, kind_of, lengths, text_rows
+from yieldkit.records.reading import (
+    CONTROL,
+    MAX_LINE,
+    Rows,
+    kind_of,
+    lengths,
+    reads_alike,
+    text_rows,
+)
 from yieldkit.records.typing_cells import (
     Typed,
     cells_of,
@@ -68,7 +78,7 @@ _SPECIAL = {
 """Columns that are not filled one by one."""
 
 
-def parse(data: bytes, name: str, layout: Layout) -> Parsed:
+def parse(data: bytes, name: str, layout: Layout, apart: Apart | None = None) -> Parsed:
     """Read one file with one layout.
 
     Parameters
@@ -79,6 +89,8 @@ def parse(data: bytes, name: str, layout: Layout) -> Parsed:
         Its name; some files name their machine only there.
     layout : Layout
         As declared.
+    apart : Apart, optional
+        The file, where it was taken apart already.
 
     Returns
     -------
@@ -90,7 +102,7 @@ def parse(data: bytes, name: str, layout: Layout) -> Parsed:
     CrewError
         If the file cannot be read at all, or lacks the layout's headings or sheets.
     """
-    found = bodies(data, name, layout)
+    found = (apart or Apart(data, name)).bodies(layout)
     if not found:
         raise CrewError(
             f'the headings of layout "{layout.name}" are not in this file',
@@ -124,25 +136,52 @@ def parse(data: bytes, name: str, layout: Layout) -> Parsed:
     return Parsed(layout.name, layout.table, table, lost, count, furniture)
 
 
-def bodies(data: bytes, name: str, layout: Layout) -> list[tuple[Rows, Header]]:
-    """Sheets of the file that have the layout's headings; empty if none has."""
-    kind = kind_of(data, name)
-    if (kind == "text") == (layout.format == "workbook"):
-        return []
-    return fitting_sheets(all_rows(data, name, kind, layout), name, layout)
+@dataclass(frozen=True, eq=False)
+class Apart:
+    """A file taken apart, once for all layouts that do it alike.
 
+    Parameters
+    ----------
+    data : bytes
+        The file as it came.
+    name : str
+        Its name.
+    """
 
-def all_rows(data: bytes, name: str, kind: str, layout: Layout) -> list[Rows]:
-    """The file taken apart into lines, or into the sheets of a workbook."""
-    if kind == "text":
+    data: bytes
+    name: str
+    _taken: dict[tuple[str, ...], list[Rows]] = field(default_factory=dict, repr=False)
+
+    @cached_property
+    def kind(self) -> str:
+        """``text``, ``zip`` or ``ole``; see ``kind_of``."""
+        return kind_of(self.data, self.name)
+
+    def bodies(self, layout: Layout) -> list[tuple[Rows, Header]]:
+        """Sheets of the file that have the layout's headings; empty if none has."""
+        if (self.kind == "text") == (layout.format == "workbook"):
+            return []
+        return _fitting_sheets(self._rows(layout), self.name, layout)
+
+    def _rows(self, layout: Layout) -> list[Rows]:
+        """Lines of a text, or the sheets of a workbook."""
+        if self.kind != "text":
+            from yieldkit.records.workbook import sheets
+
+            if () not in self._taken:
+                self._taken[()] = sheets(self.data, self.name, self.kind)
+            return self._taken[()]
         quote = "" if layout.format == "fixed" else layout.quote
-        return [text_rows(data, layout.encoding, layout.delimiter, quote)]
-    from yieldkit.records.workbook import sheets
+        if quote.isascii() and quote.encode() not in self.data:
+            quote = ""  # no lines are to be joined
+        encoding = "utf-8" if reads_alike(self.data, layout.encoding) else layout.encoding
+        key = (encoding, layout.delimiter if quote else "", quote)
+        if key not in self._taken:
+            self._taken[key] = [text_rows(self.data, *key)]
+        return self._taken[key]
 
-    return sheets(data, name, kind)
 
-
-def fitting_sheets(found: list[Rows], name: str, layout: Layout) -> list[tuple[Rows, Header]]:
+def _fitting_sheets(found: list[Rows], name: str, layout: Layout) -> list[tuple[Rows, Header]]:
     """Sheets of a workbook that have the layout's headings."""
     wanted = found if layout.format != "workbook" else _wanted_sheets(found, name, layout)
     headed = [(rows, find_header(rows, layout)) for rows in wanted if len(rows.lines)]
@@ -362,19 +401,20 @@ def _table(typed: Typed, spread: np.ndarray, good: np.ndarray) -> pa.Table:
         "source_row": pa.array(typed.body.source_row[spread[rows]], pa.int64()),
     }
     arrays = []
-    for field in schema:
-        column = columns.get(field.name)
+    for wanted in schema:
+        column = columns.get(wanted.name)
         if isinstance(column, Cells):
-            column = column.array()
+            coded = pa.types.is_dictionary(wanted.type)
+            column = column.array() if coded else column.plain()
         elif column is None:
-            column = pa.nulls(n, field.type)
-        arrays.append(column if column.type == field.type else column.cast(field.type))
+            column = pa.nulls(n, wanted.type)
+        arrays.append(column if column.type == wanted.type else column.cast(wanted.type))
     return pa.Table.from_arrays(arrays, schema=schema)
 
 
 def _fingerprinted(name: str, table: pa.Table) -> pa.Array:
-    columns = {field: table[field].combine_chunks() for field in table.column_names}
-    return fingerprints(name, columns, table.num_rows)
+    whole = [c.chunk(0) if c.num_chunks == 1 else c.combine_chunks() for c in table.columns]
+    return fingerprints(name, dict(zip(table.column_names, whole, strict=True)), table.num_rows)
 
 
 def _source_rows(table: pa.Table) -> int:

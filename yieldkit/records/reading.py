@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
+from functools import cached_property, lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -13,9 +14,12 @@ import pyarrow.csv
 
 from yieldkit.errors import CrewError
 from yieldkit.records.cells import Cells
+from yieldkit.records.words import folded
 
 MAX_BYTES = 256 * 2**20
 """Largest file taken in; a crew's year of exports is below a tenth of it."""
+HEAD = 80
+"""Rows among which the headings are looked for."""
 MAX_LINE = 2**20
 """Longest line read as a row; a longer one is refused, its beginning kept."""
 CONTROL = re.compile(
@@ -64,6 +68,13 @@ class Rows:
     heads: dict[tuple[str, ...], tuple[list[list[str]], list[set[str]]]] = field(
         default_factory=dict, repr=False
     )
+
+    @cached_property
+    def said(self) -> str:
+        """All that the first rows say, to tell quickly what they do not."""
+        if self.cells is not None:
+            return folded(" ".join(cell for row in self.cells[:HEAD] for cell in row))
+        return folded(" ".join(line[:MAX_LINE] for line in self.lines.slice(0, HEAD).to_pylist()))
 
 
 def load(path: Path) -> bytes:
@@ -140,6 +151,19 @@ def utf16(data: bytes) -> str | None:
     return None
 
 
+def reads_alike(data: bytes, encoding: str) -> bool:
+    """Whether the bytes read as they do in UTF-8: what they say themselves beats ``encoding``."""
+    marked = data.startswith((b"\xef\xbb\xbf", b"\xff\xfe", b"\xfe\xff", *UTF32))
+    return marked or utf16(data) is not None or (data.isascii() and _holds_ascii(encoding))
+
+
+@lru_cache(maxsize=64)
+def _holds_ascii(encoding: str) -> bool:
+    """Whether ASCII means itself in an encoding: nearly all are so."""
+    signs = bytes(range(128)) + b"\x1b$B0!"  # where such a shift to other signs means nothing
+    return signs.decode(encoding, errors="replace") == signs.decode("ascii")
+
+
 def decode(data: bytes, encoding: str) -> str:
     """Text of the bytes; a byte-order mark beats the declared encoding, bad bytes become U+FFFD."""
     if data[:3] == b"\xef\xbb\xbf":
@@ -163,7 +187,9 @@ def text_rows(data: bytes, encoding: str, delimiter: str = "", quote: str = '"')
     delimiter, quote : str
         As declared; without a quoting character no lines are joined.
     """
-    if data.isascii() and b"\r" not in data and not utf16(data):
+    if data.isascii() and _holds_ascii(encoding) and not utf16(data):
+        if b"\r" in data:
+            data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
         return _ascii_rows(data, delimiter, quote)
     text = decode(data, encoding)
     if "\r" in text:

@@ -28,12 +28,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from yieldkit.errors import CrewError
-from yieldkit.records.parsed import Parsed
+from yieldkit.records.parsed import ONCE, PARSED, Parsed, coded_schema
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
     from yieldkit.records.assembled import Month
+    from yieldkit.records.tables import Table
 
 FOLDER = "store"
 BY_MONTH = {"measurements": "date"}
@@ -214,7 +215,7 @@ class Store:
             return
         part = Path(tempfile.mkdtemp(dir=place.parent, prefix=".part-"))
         reached("parsed begun")
-        for name, rows in (("rows", parsed.rows), ("refused", parsed.refused)):
+        for name, rows in (("rows", _filled(parsed.rows)), ("refused", parsed.refused)):
             _write_coded(rows, part / f"{name}.arrow")
             reached(f"parsed {name}")
         about = {
@@ -247,7 +248,8 @@ class Store:
         if not (place / "about.json").exists():
             return None
         about = json.loads((place / "about.json").read_text("utf-8"))
-        rows = _read_coded(place / "rows.arrow", but="when_text" if coded else "")
+        but = "when_text" if coded else ""
+        rows = _completed(_read_coded(place / "rows.arrow", but), PARSED[about["table"]], but)
         return Parsed(
             layout=about["layout"],
             table=about["table"],
@@ -314,25 +316,49 @@ class Store:
         return number
 
 
+def _filled(rows: pa.Table) -> pa.Table:
+    """Rows without columns in which nothing stands."""
+    return rows.select(
+        [name for name in rows.column_names if rows[name].null_count < rows.num_rows]
+    )
+
+
+def _completed(rows: pa.Table, table: Table, but: str) -> pa.Table:
+    """Rows with the columns that ``_filled`` left out, without the column ``but``."""
+    import pyarrow as pa
+
+    have = set(rows.column_names)
+    return pa.table(
+        {
+            field.name: rows[field.name]
+            if field.name in have
+            else pa.nulls(rows.num_rows, field.type)
+            for field in coded_schema(table)
+            if field.name != but
+        }
+    )
+
+
 def _write_coded(rows: pa.Table, path: Path) -> None:
-    """Write typed rows in Arrow's file format, text but the fingerprint as a dictionary."""
+    """Write typed rows in Arrow's file format, text in which words come again as a dictionary."""
     import pyarrow as pa
 
     coded = pa.table(
         {
             field.name: rows[field.name].combine_chunks().dictionary_encode()
-            if pa.types.is_string(field.type) and field.name != "fingerprint"
+            if pa.types.is_string(field.type) and field.name not in ONCE
             else rows[field.name]
             for field in rows.schema
         }
     )
     options = pa.ipc.IpcWriteOptions(compression="lz4", use_threads=False)
-    with (
-        pa.OSFile(str(path), "wb") as sink,
-        pa.ipc.new_file(sink, coded.schema, options=options) as file,
-    ):
+    sink = pa.BufferOutputStream()
+    with pa.ipc.new_file(sink, coded.schema, options=options) as file:
         file.write_table(coded)
-    flush(path)
+    with path.open("wb") as part:
+        part.write(sink.getvalue())
+        part.flush()
+        os.fsync(part.fileno())
 
 
 def _read_coded(path: Path, but: str = "") -> pa.Table:

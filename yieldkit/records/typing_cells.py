@@ -131,7 +131,7 @@ def _cells_of(typed: Typed, key: str) -> Cells:
             return Cells.of(pc.binary_join_element_wise(*columns, " "))
         joined = pc.binary_join_element_wise(*(pc.fill_null(c, "") for c in columns), " ")
         cells = Cells.of(pc.utf8_trim_whitespace(joined))
-        return cells.without(pa.array(cells.sizes == 0))
+        return cells.without(cells.sizes == 0)
     if found:
         return found[0]
     return Cells.alike(typed.layout.constants.get(key), typed.n)
@@ -139,10 +139,13 @@ def _cells_of(typed: Typed, key: str) -> Cells:
 
 def without_missing(cells: Cells, layout: Layout, words: frozenset[str] = MISSING) -> Cells:
     """Nothing where the cell is a word that means: no value."""
-    forms, longest = _forms_of((*sorted(words), *layout.missing))
-    if cells.sizes.min(initial=longest + 1) > longest:
+    if not len(cells.words):
         return cells
-    return cells.without(pc.is_in(cells.words, value_set=forms))
+    forms, longest = _forms_of((*sorted(words), *layout.missing))
+    if cells.sizes.min() > longest:
+        return cells
+    found = pc.is_in(cells.words, value_set=forms)
+    return cells.without(found.to_numpy(zero_copy_only=False))
 
 
 @lru_cache(maxsize=256)
@@ -211,6 +214,10 @@ def number_column(typed: Typed, column: Column, key: str) -> None:
     """A number or whole number."""
     lenient = key in _LENIENT
     cells = cells_of(typed, key)
+    if not len(cells.words):
+        kind = pa.int64() if column.kind == "whole" else pa.float64()
+        typed.columns[column.name] = pa.nulls(typed.n, kind)
+        return
     if lenient:
         cells = cells.by_word(lambda word: "0" if plain(word) in _NONE_WORDS else word)
     cells = without_missing(cells, typed.layout)

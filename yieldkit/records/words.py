@@ -12,6 +12,16 @@ import unicodedata
 from collections.abc import Iterable, Mapping
 from functools import lru_cache
 
+
+class _Marks(dict[int, int | None]):
+    """What becomes of a sign: nothing of an accent; kept once it was asked for."""
+
+    def __missing__(self, sign: int) -> int | None:
+        self[sign] = None if unicodedata.combining(chr(sign)) else sign
+        return self[sign]
+
+
+_MARKS = _Marks()
 _LETTERS = str.maketrans({"ß": "ss", "ø": "o", "ł": "l", "æ": "ae", "đ": "d", "ı": "i"})
 
 
@@ -24,12 +34,17 @@ def plain(word: str) -> str:
     >>> plain("  Dämpfung  zu HOCH ")
     'dampfung zu hoch'
     """
-    if word.isascii():
-        low = word.lower()
+    return folded(word).strip(" .:;!?")
+
+
+def folded(text: str) -> str:
+    """Text without case, accents and double blanks: holds each of its words as ``plain`` has it."""
+    if text.isascii():
+        low = text.lower()
     else:
-        low = unicodedata.normalize("NFKD", word.casefold().translate(_LETTERS))
-        low = "".join(sign for sign in low if not unicodedata.combining(sign))
-    return " ".join(low.replace("_", " ").split()).strip(" .:;!?")
+        low = unicodedata.normalize("NFKD", text.casefold().translate(_LETTERS))
+        low = low.translate(_MARKS)
+    return " ".join(low.replace("_", " ").split())
 
 
 _MONTH_WORDS = (
