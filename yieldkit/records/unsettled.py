@@ -16,13 +16,12 @@ if TYPE_CHECKING:
     from yieldkit.records.clocks import Times
 
 _PLACES = """
-SELECT w.job, r.raw, w.n AS rows,
+SELECT w.job, w.raw, w.n AS rows,
     (SELECT string_agg(x, '; ' ORDER BY x) FROM (SELECT p.panel || '/' || p.port AS x FROM planned p
-        WHERE p.job = w.job AND (p.skey = sorted_key(s.pkey) OR p.port = last_part(s.pkey))
-        LIMIT 6)) AS candidates
-FROM (SELECT * REPLACE (job::word AS job) FROM unplaced) w
-JOIN spots r ON r.spot = w.spot JOIN spots s ON s.spot = w.said
-ORDER BY w.job, r.raw
+        WHERE p.job = w.job AND (p.skey = w.skey OR p.port = w.port) LIMIT 6)) AS candidates
+FROM (SELECT u.job::word AS job, r.raw, u.n, sorted_key(s.pkey) AS skey, last_part(s.pkey) AS port
+    FROM unplaced u JOIN spots r ON r.spot = u.spot JOIN spots s ON s.spot = u.said) w
+ORDER BY w.job, w.raw
 """
 _ROW = """SELECT i.fingerprint, i.file, i.source_row, a.splicer, a.technician, a.job, s.raw,
     i.loss_text, a.rn"""
