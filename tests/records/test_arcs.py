@@ -142,7 +142,8 @@ def test_without_a_limit_only_an_error_or_a_word_decides():
 @pytest.mark.parametrize("seed", range(5))
 def test_spans_of_a_counter_count_each_number_once(seed):
     placed = records(seed)
-    found = counters.spans(placed.splicer, placed.serial, placed.epoch, placed.counter)
+    in_turn = np.lexsort((placed.counter, placed.epoch, placed.serial))
+    found = counters.spans(placed.splicer, placed.serial, placed.epoch, placed.counter, in_turn)
     rows = zip(*(found[name].tolist() for name in found), strict=True)
     expected = {}
     for key in zip(placed.splicer, placed.serial, placed.epoch, placed.counter, strict=True):
@@ -160,4 +161,4 @@ def test_no_records_give_no_arcs():
     assert not len(found.row) and not len(found.pos)
     assert not arcs.chained(placed, 2.0).any()
     assert not len(arcs.in_turn(placed, placed.told, UNKNOWN)["rn"])
-    assert not len(counters.spans(*(placed.splicer,) * 4)["held"])
+    assert not len(counters.spans(*(placed.splicer,) * 5)["held"])

@@ -63,10 +63,12 @@ class Repair:
 class Times:
     """Times of the records that count: ``at`` names their rows; the other arrays are alike.
 
-    ``source`` holds numbers of ``SOURCES``.
+    ``source`` holds numbers of ``SOURCES``; ``in_turn`` the records in the order in which each
+    machine's counter has them.
     """
 
     at: np.ndarray
+    in_turn: np.ndarray
     local: np.ndarray
     utc: np.ndarray
     source: np.ndarray
@@ -125,6 +127,7 @@ def set_times(
     back[order] = np.arange(len(order))
     return Times(
         at,
+        order,
         local[back],
         to_utc(rows["when_local"], crew).to_numpy()[back],
         source[back],

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from yieldkit.records.columns import grouped
+from yieldkit.records.columns import in_order_of
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -194,7 +194,11 @@ def refused_numbers(sources: Sequence[Source], unit_of: Mapping[str, str | None]
 
 
 def spans(
-    splicer: np.ndarray, serial: np.ndarray, epoch: np.ndarray, counter: np.ndarray
+    splicer: np.ndarray,
+    serial: np.ndarray,
+    epoch: np.ndarray,
+    counter: np.ndarray,
+    in_turn: np.ndarray,
 ) -> dict[str, np.ndarray]:
     """First and last number of each machine's epochs, and how many of them the records hold.
 
@@ -202,16 +206,16 @@ def spans(
     ----------
     splicer, serial, epoch, counter : ndarray of int, shape (records,)
         Codes of the unit and its serial, epoch and record number (-1: none).
+    in_turn : ndarray of int, shape (records,)
+        Records by serial, epoch and record number.
 
     Returns
     -------
     dict of ndarray
         ``splicer``, ``serial``, ``epoch``, ``first``, ``last``, ``held``.
     """
-    at = np.flatnonzero(counter >= 0)
-    group, machines = grouped(splicer[at].astype(np.int64) << 32 | serial[at])
-    machine = np.argsort(np.argsort(machines))[group]
-    at = at[np.lexsort((counter[at], machine << 16 | epoch[at]))]
+    at = in_turn[counter[in_turn] >= 0]
+    at = at[in_order_of(splicer[at])]
     new = np.zeros(len(at), dtype=bool)
     for column in (splicer, serial, epoch):
         new |= np.diff(column[at], prepend=-1) != 0

@@ -118,7 +118,7 @@ def derive(sources: Iterable[Source], crew: Crew, decided: Decided | None = None
     ordered = stacking.in_order(sources)
     decided = decided or Decided()
     with tempfile.TemporaryDirectory(prefix="yieldkit-") as spare:
-        rows = sum(source.parsed.rows.num_rows for source in ordered if source.parsed)
+        rows = sum(source.count for source in ordered)
         con = _engine(spare, threads=1 if rows < FEW_ROWS else 2)
         try:
             return _derive(con, ordered, crew, decided)
@@ -163,8 +163,11 @@ def _derive(
     known.register(con, "placed_attempts")
     _tests(con, crew)
     linking.link_rework(con, crew, decided.words)
-    linked = link_probable(con, known, met_limits.estimate_limits(known, crew), crew)
-    verdict = arcs.verdicts(linked, met_limits.estimate_limits(linked, crew))
+    limit_db = met_limits.estimate_limits(known, crew)
+    linked = link_probable(con, known, limit_db, crew)
+    if linked is not known:
+        limit_db = met_limits.estimate_limits(linked, crew)
+    verdict = arcs.verdicts(linked, limit_db)
     error = stacking.coded(shown.rows, "error")
     records = positions.Records(linked, verdict, arcs.at_positions(linked), error)
     positions.register(con, records)
@@ -174,7 +177,7 @@ def _derive(
     found = positions.find_positions(con, records, crew, as_of, len(where.names))
     units = {found.written: found.meaning for found in meanings if found.kind == "unit"}
     con.register("refused_numbers", counters.refused_numbers(sources, units))
-    con.register("counter_spans", _spans(linked))
+    con.register("counter_spans", _spans(linked, times.in_turn))
     doubts = unsettled(con, times)
     tables = _small_tables(con, crew, sources)
     tables["files"] = _files(con, sources, shown, classes, newest)
@@ -308,11 +311,11 @@ def _newest(
     return [None if pd.isna(time) else time.to_pydatetime().replace(tzinfo=UTC) for time in utc]
 
 
-def _spans(placed: Placed) -> pa.Table:
+def _spans(placed: Placed, in_turn: np.ndarray) -> pa.Table:
     """First, last and number of the records of each epoch of a machine's counter."""
     import pyarrow as pa
 
-    found = counters.spans(placed.splicer, placed.serial, placed.epoch, placed.counter)
+    found = counters.spans(placed.splicer, placed.serial, placed.epoch, placed.counter, in_turn)
     coded = {name: placed.words.column(found.pop(name)) for name in ("splicer", "serial")}
     return pa.table(coded | {name: pa.array(values) for name, values in found.items()})
 

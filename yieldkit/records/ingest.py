@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
     from yieldkit.crew import Crew
     from yieldkit.records.assembled import Month
+    from yieldkit.records.stacking import Source
 
 LAYOUTS = "layouts"
 DERIVING = 5
@@ -193,23 +194,10 @@ def _turn(
     from yieldkit.records.deriving import derive
     from yieldkit.records.doubts import doubts_of, untold, write_doubts
     from yieldkit.records.restated import changed
-    from yieldkit.records.stacking import Source
     from yieldkit.wording.records import clocks_told, decisions_told
 
     tell(f"linking and deriving all tables from {len(entries)} files")
-    sources = (  # read one by one: deriving keeps their rows only once
-        Source(
-            file=e.file,
-            sha256=e.sha256,
-            size=e.size,
-            taken_in=datetime.fromisoformat(e.taken_in),
-            status=e.status,
-            reason=e.reason,
-            parsed=store.parsed(e.key, coded=True) if e.key and e.status != "withdrawn" else None,
-            key=e.key,
-        )
-        for e in entries
-    )
+    sources = [_source(store, entry) for entry in entries]
     before = store.state()
     state = state | {"repairs": in_listed_form(state["repairs"], crew)}
     derived = derive(sources, crew, decided_of(state["repairs"]))
@@ -238,6 +226,24 @@ def _turn(
     ]
     told = _read_files(derived.tables["refused"], state["accounts"], read)
     return _report(store, state, changed=True, read=told, said=tuple(said))
+
+
+def _source(store: Store, entry: Entry) -> Source:
+    """A file for deriving; its rows are read there, one file at a time."""
+    from yieldkit.records.stacking import Source
+
+    kept = store.waiting(entry.key) if entry.key and entry.status != "withdrawn" else None
+    return Source(
+        file=entry.file,
+        sha256=entry.sha256,
+        size=entry.size,
+        taken_in=datetime.fromisoformat(entry.taken_in),
+        status=entry.status,
+        reason=entry.reason,
+        parsed=kept[0] if kept else None,
+        key=entry.key,
+        waiting=kept[1] if kept else None,
+    )
 
 
 def _counted(months: Iterable[Month], days: dict[str, dict[str, int]]) -> Iterator[Month]:

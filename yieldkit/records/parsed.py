@@ -6,6 +6,7 @@ source row; a wide ribbon row gives several. Accounting counts source rows.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -224,6 +225,23 @@ def coded_schema(table: Table) -> pa.Schema:
     plain = arrow_schema(table)
     text = {f.name for f in plain if pa.types.is_string(f.type)} - ONCE
     return pa.schema([f.with_type(coded) if f.name in text else f for f in plain])
+
+
+@dataclass(frozen=True, eq=False)
+class Waiting:
+    """Typed rows of one file that are read when their turn comes.
+
+    Parameters
+    ----------
+    count : int
+        How many there are.
+    read : callable
+        Reads them: columns of ``PARSED[table]``, text coded, without those in which nothing
+        stands and without the time as written.
+    """
+
+    count: int
+    read: Callable[[], pa.Table]
 
 
 @dataclass(frozen=True, eq=False)

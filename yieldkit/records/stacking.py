@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -14,7 +14,7 @@ import numpy as np
 from yieldkit.crew import Crew
 from yieldkit.records import spelling
 from yieldkit.records.columns import Listed, dictionary, whole
-from yieldkit.records.parsed import PARSED, Parsed
+from yieldkit.records.parsed import PARSED, Parsed, Waiting
 from yieldkit.records.tables import Table, arrow_schema
 
 if TYPE_CHECKING:
@@ -45,6 +45,22 @@ class Source:
     parsed: Parsed | None = None
     key: str = ""
     """Under which its typed rows are kept."""
+    waiting: Waiting | None = None
+    """Its typed rows, if they are still to be read; ``parsed`` has none then."""
+
+    @property
+    def count(self) -> int:
+        """Typed rows."""
+        if self.waiting is not None:
+            return self.waiting.count
+        return self.parsed.rows.num_rows if self.parsed else 0
+
+    def rows(self) -> pa.Table:
+        """Typed rows, read if they are not here yet; columns in which nothing stands may lack."""
+        if self.waiting is not None:
+            return self.waiting.read()
+        assert self.parsed is not None
+        return self.parsed.rows
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,46 +112,31 @@ def in_order(sources: Iterable[Source]) -> list[Source]:
     return sorted(sources, key=lambda source: (source.file, source.sha256))
 
 
-def stack(sources: list[Source]) -> dict[str, pa.Table]:
+def stack(sources: Sequence[Source]) -> dict[str, pa.Table]:
     """All files' rows of each parsed table, with ``file``, ``src``, ``rn``, ``furniture_text``.
 
     ``src`` is the file's place in the order, ``rn`` the row's place among all rows of its table;
     ``furniture_text`` is the machine that the file names for all its rows. Text is coded, each
     distinct word once; the time as written is left out. Times are in microseconds, as the engine
-    reckons. The ``sources`` are left without their rows, so that these are never there twice.
+    reckons. Files are read one at a time and let go, so that their rows are never there twice.
     """
     import pyarrow as pa
 
-    parts: dict[str, list[dict[str, pa.ChunkedArray]]] = {name: [] for name in PARSED}
-    places: dict[str, list[int]] = {name: [] for name in PARSED}
-    counts: dict[str, list[int]] = {name: [] for name in PARSED}
-    for src, source in enumerate(sources):
-        if source.parsed is not None:
-            rows, name = source.parsed.rows, source.parsed.table
-            parts[name].append(dict(zip(rows.column_names, rows.columns, strict=True)))
-            places[name].append(src)
-            counts[name].append(rows.num_rows)
-            empty = replace(source.parsed, rows=rows.schema.empty_table())
-            sources[src] = replace(source, parsed=empty)
-            del rows
     stacked = {}
     for name, table in PARSED.items():
-        total = sum(counts[name])
-        nothing: dict[pa.DataType, pa.Array] = {}
-        columns = {}
-        for one in _coded_schema(table):
-            chunks = [chunk for part in parts[name] for chunk in part.pop(one.name).chunks]
-            if all(chunk.null_count == len(chunk) for chunk in chunks):
-                if one.type not in nothing:
-                    nothing[one.type] = pa.nulls(total, one.type)
-                columns[one.name] = nothing[one.type]
-            elif pa.types.is_dictionary(one.type):
-                columns[one.name] = _joined_text(chunks)
-            elif pa.types.is_primitive(one.type) and not pa.types.is_boolean(one.type):
-                columns[one.name] = _joined_numbers([chunk.cast(one.type) for chunk in chunks])
-            else:
-                columns[one.name] = pa.concat_arrays(chunks)
-        src_of = np.repeat(np.array(places[name], dtype=np.int32), counts[name])
+        mine = [n for n, one in enumerate(sources) if one.parsed and one.parsed.table == name]
+        counts = [sources[src].count for src in mine]
+        total = sum(counts)
+        made = {one.name: _laid(one.type, total) for one in _coded_schema(table)}
+        at = 0
+        for src, count in zip(mine, counts, strict=True):
+            rows = sources[src].rows()
+            for column in rows.column_names:
+                if column in made:
+                    made[column].lay(at, rows[column])
+            at += count
+        columns = {column: one.array() for column, one in made.items()}
+        src_of = np.repeat(np.array(mine, dtype=np.int32), counts)
         columns["file"] = _of_source([source.file for source in sources], src_of)
         columns["furniture_text"] = _of_source([_unit(source) for source in sources], src_of)
         columns["src"] = pa.array(src_of)
@@ -144,42 +145,102 @@ def stack(sources: list[Source]) -> dict[str, pa.Table]:
     return stacked
 
 
-def _joined_numbers(chunks: Sequence[pa.Array]) -> pa.Array:
-    """Columns of numbers, days or times laid on one another."""
+def _laid(kind: pa.DataType, rows: int) -> _Texts | _Numbers | _Pieces:
+    """A column to lay files on one another in."""
     import pyarrow as pa
 
-    kind = chunks[0].type
-    rows = sum(map(len, chunks))
-    values = np.empty(rows, dtype=f"i{kind.bit_width // 8}")
-    none = np.zeros(rows, dtype=bool) if any(one.null_count for one in chunks) else None
-    row = 0
-    for one in chunks:
-        here = slice(row, row + len(one))
-        values[here] = np.frombuffer(one.buffers()[1], values.dtype)[one.offset :][: len(one)]
-        if none is not None and one.null_count:
-            none[here] = one.is_null().to_numpy(zero_copy_only=False)
-        row += len(one)
-    valid = None if none is None else pa.py_buffer(np.packbits(~none, bitorder="little"))
-    return pa.Array.from_buffers(kind, rows, [valid, pa.py_buffer(values)])
+    if pa.types.is_dictionary(kind):
+        return _Texts(kind, rows)
+    plain = pa.types.is_primitive(kind) and not pa.types.is_boolean(kind)
+    return _Numbers(kind, rows) if plain else _Pieces(kind, rows)
 
 
-def _joined_text(chunks: Sequence[pa.Array]) -> pa.DictionaryArray:
-    """Columns of text laid on one another as numbers of their distinct words."""
-    import pyarrow as pa
+class _Texts:
+    """Text as numbers of its distinct words; a column in which nothing stands costs nothing."""
 
-    chunks = [
-        one if pa.types.is_dictionary(one.type) else one.cast(pa.string()).dictionary_encode()
-        for one in chunks
-    ]
-    words = pa.concat_arrays([one.dictionary for one in chunks]).dictionary_encode()
-    number = words.indices.to_numpy()
-    codes = np.empty(sum(map(len, chunks)), dtype=np.int32)
-    row = word = 0
-    for one in chunks:
-        table = np.append(number[word : word + len(one.dictionary)], np.int32(-1))
-        codes[row : row + len(one)] = table[one.indices.fill_null(-1).to_numpy()]
-        row, word = row + len(one), word + len(one.dictionary)
-    return dictionary(codes, words.dictionary)
+    def __init__(self, kind: pa.DataType, rows: int) -> None:
+        self._kind, self._rows = kind, rows
+        self._codes: np.ndarray | None = None
+        self._number: dict[str, int] = {}
+
+    def lay(self, at: int, column: pa.ChunkedArray) -> None:
+        """Lay a file's column from row ``at`` on."""
+        import pyarrow as pa
+
+        for part in column.chunks:
+            here = slice(at, at + len(part))
+            at += len(part)
+            if part.null_count == len(part):
+                continue
+            if not pa.types.is_dictionary(part.type):
+                part = part.dictionary_encode()
+            if self._codes is None:
+                self._codes = np.full(self._rows, -1, dtype=np.int32)
+            words = part.dictionary.to_pylist()
+            number = [self._number.setdefault(word, len(self._number)) for word in words]
+            table = np.array([*number, -1], dtype=np.int32)
+            self._codes[here] = table[part.indices.fill_null(-1).to_numpy()]
+
+    def array(self) -> pa.DictionaryArray:
+        """The column as Arrow."""
+        import pyarrow as pa
+
+        if self._codes is None:
+            return pa.nulls(self._rows, self._kind)
+        return dictionary(self._codes, pa.array(list(self._number), pa.string()))
+
+
+class _Numbers:
+    """Numbers, days or times."""
+
+    def __init__(self, kind: pa.DataType, rows: int) -> None:
+        self._kind = kind
+        self._values = np.zeros(rows, dtype=f"i{kind.bit_width // 8}")
+        self._none = np.ones(rows, dtype=bool)
+
+    def lay(self, at: int, column: pa.ChunkedArray) -> None:
+        """Lay a file's column from row ``at`` on."""
+        for part in column.cast(self._kind).chunks:
+            here = slice(at, at + len(part))
+            at += len(part)
+            values = np.frombuffer(part.buffers()[1], self._values.dtype)
+            self._values[here] = values[part.offset :][: len(part)]
+            self._none[here] = part.is_null().to_numpy(zero_copy_only=False)
+
+    def array(self) -> pa.Array:
+        """The column as Arrow."""
+        import pyarrow as pa
+
+        valid = np.packbits(~self._none, bitorder="little") if self._none.any() else None
+        buffers = [valid if valid is None else pa.py_buffer(valid), pa.py_buffer(self._values)]
+        return pa.Array.from_buffers(self._kind, len(self._values), buffers)
+
+
+class _Pieces:
+    """Text of which hardly any comes twice, and yes or no."""
+
+    def __init__(self, kind: pa.DataType, rows: int) -> None:
+        self._kind, self._rows, self._at = kind, rows, 0
+        self._parts: list[pa.Array] = []
+
+    def lay(self, at: int, column: pa.ChunkedArray) -> None:
+        """Lay a file's column from row ``at`` on."""
+        self._fill(at)
+        self._parts += column.cast(self._kind).chunks
+        self._at = at + len(column)
+
+    def array(self) -> pa.Array:
+        """The column as Arrow."""
+        import pyarrow as pa
+
+        self._fill(self._rows)
+        return pa.concat_arrays(self._parts) if self._parts else pa.nulls(0, self._kind)
+
+    def _fill(self, at: int) -> None:
+        import pyarrow as pa
+
+        if at > self._at:
+            self._parts.append(pa.nulls(at - self._at, self._kind))
 
 
 def _coded_schema(table: Table) -> pa.Schema:

@@ -23,12 +23,12 @@ import os
 import shutil
 import tempfile
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from yieldkit.errors import CrewError
-from yieldkit.records.parsed import ONCE, PARSED, Parsed, coded_schema
+from yieldkit.records.parsed import ONCE, PARSED, Parsed, Waiting, coded_schema
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -222,6 +222,7 @@ class Store:
             "layout": parsed.layout,
             "table": parsed.table,
             "data_rows": parsed.data_rows,
+            "rows": parsed.rows.num_rows,
             "furniture": {k: _plain(v) for k, v in parsed.furniture.items()},
         }
         write_whole(part / "about.json", json.dumps(about, ensure_ascii=False).encode())
@@ -238,26 +239,32 @@ class Store:
         about = self.root / "parsed" / key / "about.json"
         return int(json.loads(about.read_text("utf-8"))["data_rows"]) if about.exists() else None
 
-    def parsed(self, key: str, *, coded: bool = False) -> Parsed | None:
-        """Typed rows kept under ``key``; None if there are none.
+    def parsed(self, key: str) -> Parsed | None:
+        """Typed rows kept under ``key``; None if there are none."""
+        kept = self.waiting(key)
+        if kept is None:
+            return None
+        parsed, _ = kept
+        rows = _read_coded(self.root / "parsed" / key / "rows.arrow")
+        return replace(parsed, rows=_plain_text(_completed(rows, PARSED[parsed.table])))
 
-        With ``coded``, text comes as a dictionary of the words that a column holds, and without
-        the time as written, from which nothing is derived.
-        """
+    def waiting(self, key: str) -> tuple[Parsed, Waiting] | None:
+        """What is kept under ``key``, its rows still to be read; None if there is nothing."""
         place = self.root / "parsed" / key
         if not (place / "about.json").exists():
             return None
         about = json.loads((place / "about.json").read_text("utf-8"))
-        but = "when_text" if coded else ""
-        rows = _completed(_read_coded(place / "rows.arrow", but), PARSED[about["table"]], but)
-        return Parsed(
+        rows = place / "rows.arrow"
+        count = about["rows"] if "rows" in about else _read_coded(rows).num_rows
+        parsed = Parsed(
             layout=about["layout"],
             table=about["table"],
-            rows=rows if coded else _plain_text(rows),
+            rows=coded_schema(PARSED[about["table"]]).empty_table(),
             refused=_plain_text(_read_coded(place / "refused.arrow")),
             data_rows=about["data_rows"],
             furniture={k: _revived(v) for k, v in about["furniture"].items()},
         )
+        return parsed, Waiting(count, lambda: _read_coded(rows, but="when_text"))
 
     def drop_parsed(self, key: str) -> None:
         """Forget a file's typed rows, so that its bytes are read again."""
@@ -323,8 +330,8 @@ def _filled(rows: pa.Table) -> pa.Table:
     )
 
 
-def _completed(rows: pa.Table, table: Table, but: str) -> pa.Table:
-    """Rows with the columns that ``_filled`` left out, without the column ``but``."""
+def _completed(rows: pa.Table, table: Table) -> pa.Table:
+    """Rows with the columns that ``_filled`` left out."""
     import pyarrow as pa
 
     have = set(rows.column_names)
@@ -334,7 +341,6 @@ def _completed(rows: pa.Table, table: Table, but: str) -> pa.Table:
             if field.name in have
             else pa.nulls(rows.num_rows, field.type)
             for field in coded_schema(table)
-            if field.name != but
         }
     )
 
