@@ -134,7 +134,7 @@ class Cells:
         """As coded text, with the words used."""
         if not len(self.words):
             return pa.nulls(len(self), pa.dictionary(pa.int32(), pa.string()))
-        used = _merged([self.words], self.codes) if self.repeats else self.used()
+        used = (_merged([self.words], self.codes) if self.repeats else self).used()
         return pa.DictionaryArray.from_arrays(_indices(used.codes), used.words)
 
 

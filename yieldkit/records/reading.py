@@ -218,16 +218,16 @@ def _marks_within(text: str) -> str:
 
 def _ascii_rows(data: bytes, delimiter: str, quote: str) -> Rows:
     """As ``text_rows``, without decoding: most exports are plain ASCII."""
-    signs = np.frombuffer(data, dtype=np.uint8)
-    plain = np.count_nonzero(signs == ord("\n")) + data.count(b"\t")
-    odd = b"\x7f" in data or np.count_nonzero(signs < ord(" ")) > plain
     ended = data.endswith(b"\n")
     offsets = pa.py_buffer(np.array([0, len(data) - ended], dtype=np.int32))
     whole = pa.StringArray.from_buffers(1, offsets, pa.py_buffer(data))
-    lines = _shortened(pc.split_pattern(whole, "\n").flatten())
+    lines = pc.split_pattern(whole, "\n").values
+    ends = len(lines) - 1 + ended + data.count(b"\t")
+    below = np.count_nonzero(np.frombuffer(data, dtype=np.uint8) < ord(" "))
+    lines = _shortened(lines)
     if quote and quote.encode() in data:
         lines = _joined(lines, delimiter, quote)
-    return Rows("", lines, ended=ended, odd=bool(odd))
+    return Rows("", lines, ended=ended, odd=bool(below > ends) or b"\x7f" in data)
 
 
 def _shortened(lines: pa.StringArray) -> pa.StringArray:
@@ -296,18 +296,25 @@ def fields(line: str, delimiter: str, quote: str = '"') -> list[str]:
         at += len(delimiter)
 
 
+_FEW = 100
+"""Places of a text up to which it is quicker to look for them one by one."""
+
+
 def rows_with(lines: pa.StringArray, text: str) -> np.ndarray:
-    """Rows in which ``text`` stands: looked for in the lines as a whole."""
+    """Rows in which ``text`` stands; quick where they are few."""
     offsets, data = _buffers(lines)
     sought, whole = text.encode(), data.tobytes()
-    found, at = [], whole.find(sought)
-    while at >= 0:
+    found: list[int] = []
+    at = whole.find(sought)
+    for _ in range(_FEW):
+        if at < 0:
+            return np.array(found, dtype=np.int64)
         row = int(np.searchsorted(offsets, at, side="right")) - 1
-        if at + len(sought) <= offsets[row + 1]:  # else it runs over a line's end
-            found.append(row)
-            at = int(offsets[row + 1]) - 1
-        at = whole.find(sought, at + 1)
-    return np.array(found, dtype=np.int64)
+        end = int(offsets[row + 1])
+        inside = at + len(sought) <= end  # else it runs over a line's end
+        found += [row] if inside else []
+        at = whole.find(sought, end if inside else at + 1)
+    return np.flatnonzero(pc.match_substring(lines, text).to_numpy(zero_copy_only=False))
 
 
 def first_signs(lines: pa.StringArray) -> np.ndarray:

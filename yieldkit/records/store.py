@@ -67,8 +67,11 @@ def flush(path: Path) -> None:
         os.close(handle)
 
 
-def write_whole(path: Path, data: bytes) -> None:
-    """Write ``data`` to ``path`` so that it is there as a whole or not at all."""
+def write_whole(path: Path, data: bytes, *, named: bool = True) -> None:
+    """Write ``data`` to ``path`` so that it is there as a whole or not at all.
+
+    Without ``named`` the disk need not keep its name yet: the folder is flushed later.
+    """
     reached(f"before {path.name}")
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=".part-")
     try:
@@ -83,7 +86,8 @@ def write_whole(path: Path, data: bytes) -> None:
             os.unlink(name)
         raise
     reached(f"renamed {path.name}")
-    flush(path.parent)
+    if named:
+        flush(path.parent)
 
 
 @dataclass(frozen=True)
@@ -180,7 +184,7 @@ class Store:
         """Keep a file's bytes under their digest."""
         path = self.root / "raw" / sha256
         if not path.exists():
-            write_whole(path, data)
+            write_whole(path, data, named=False)
 
     def raw(self, sha256: str) -> bytes:
         """Bytes of a file taken in.
@@ -227,7 +231,6 @@ class Store:
         }
         write_whole(part / "about.json", json.dumps(about, ensure_ascii=False).encode())
         os.replace(part, place)
-        flush(place.parent)
         reached("parsed kept")
 
     def has_parsed(self, key: str) -> bool:
@@ -315,6 +318,8 @@ class Store:
         os.replace(building, place)
         flush(place.parent)
         reached("generation placed")
+        for kept in ("raw", "parsed"):  # what the state names, for all files at once
+            flush(self.root / kept)
         write_whole(self.root / "current", str(number).encode("ascii"))
         reached("swapped")
         if before.exists():
