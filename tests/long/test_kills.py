@@ -22,7 +22,8 @@ from yieldkit.records.ingest import ingest
 
 SERVER = """
 import os, pickle, sys
-import yieldkit.records.doubts_workbook, yieldkit.records.layouts
+import xlsxwriter
+import yieldkit.records.doubts, yieldkit.records.layouts, yieldkit.records.settings
 from yieldkit.records import deriving
 from yieldkit.records.ingest import ingest
 known = pickle.load(open(sys.argv[1], "rb"))

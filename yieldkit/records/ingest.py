@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from yieldkit.records.stacking import Source
 
 LAYOUTS = "layouts"
-DERIVING = 5
+DERIVING = 6
 """Grows whenever the same parsed files and settings would give other tables."""
 Progress = Callable[[str], None]
 

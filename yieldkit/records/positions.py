@@ -407,22 +407,31 @@ class _Rows:
 
     def column(self, name: str, none: Any) -> Told:
         """Tells a column of some positions; ``none``, which gives its kind, where it has none."""
-        if not len(self._rows[name]):
-            return lambda where: np.full(len(where), none)
         found = np.full(len(self._rows[name]) + 1, none)
         known = ~np.ma.getmaskarray(self._rows[name])
         found[:-1][known] = np.ma.getdata(self._rows[name])[known]
-        return lambda where: found[self.where[where]]
+        return _Spread(found, self.where)
 
     def text(self, name: str, words: list[str]) -> Told:
         """Tells text as numbers of ``words``, which grows by those it lacks; -1 for none."""
-        if not len(self._rows[name]):
-            return self.column(name, -1)
         values = [value or "" for value in np.ma.filled(self._rows[name], None).tolist()]
         words += sorted({value for value in values if value} - set(words))
         number = {word: at for at, word in enumerate(words)}
         found = np.array([*(number.get(value, -1) for value in values), -1], dtype=np.int32)
-        return lambda where: found[self.where[where]]
+        return _Spread(found, self.where)
+
+
+@dataclass(frozen=True, eq=False)
+class _Spread:
+    """A column of few rows told of positions: ``where`` has each one's row, the last is none."""
+
+    values: np.ndarray
+    where: np.ndarray
+
+    def __call__(self, where: np.ndarray) -> np.ndarray:
+        if len(self.values) == 1:
+            return np.repeat(self.values, len(where))
+        return self.values[self.where[where]]
 
 
 def _at(values: np.ndarray, where: np.ndarray, none: object) -> np.ndarray:

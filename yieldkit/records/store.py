@@ -24,6 +24,7 @@ import shutil
 import tempfile
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -267,7 +268,7 @@ class Store:
             data_rows=about["data_rows"],
             furniture={k: _revived(v) for k, v in about["furniture"].items()},
         )
-        return parsed, Waiting(count, lambda: _read_coded(rows, but="when_text"))
+        return parsed, Waiting(count, partial(_read_coded, rows, "when_text"))
 
     def drop_parsed(self, key: str) -> None:
         """Forget a file's typed rows, so that its bytes are read again."""

@@ -18,7 +18,8 @@ if TYPE_CHECKING:
 _PLACES = """
 SELECT w.job, w.raw, w.n AS rows,
     (SELECT string_agg(x, '; ' ORDER BY x) FROM (SELECT p.panel || '/' || p.port AS x FROM planned p
-        WHERE p.job = w.job AND (p.skey = w.skey OR p.port = w.port) LIMIT 6)) AS candidates
+        WHERE p.job = w.job AND (p.skey = w.skey OR p.port = w.port)
+        ORDER BY p.pos LIMIT 6)) AS candidates
 FROM (SELECT u.job::word AS job, r.raw, u.n, sorted_key(s.pkey) AS skey, last_part(s.pkey) AS port
     FROM unplaced u JOIN spots r ON r.spot = u.spot JOIN spots s ON s.spot = u.said) w
 ORDER BY w.job, w.raw
