@@ -51,10 +51,13 @@ def test_columns_in_which_nothing_stands_come_back_from_the_store(tmp_path):
     store = Store(tmp_path)
     (store.root / "parsed").mkdir(parents=True)
     store.keep_parsed("key", parsed)
-    for coded in (False, True):
-        back = store.parsed("key", coded=coded).rows
-        assert back.column_names == parsed.rows.column_names
-        assert back.to_pylist() == parsed.rows.to_pylist()
+    back = store.parsed("key").rows
+    assert back.column_names == parsed.rows.column_names
+    assert back.to_pylist() == parsed.rows.to_pylist()
+    about, waiting = store.waiting("key")
+    assert (about.rows.num_rows, waiting.count) == (0, 2)
+    read = waiting.read()
+    assert "site" not in read.column_names and read["job_text"].to_pylist() == ["J1", "J2"]
 
 
 def test_a_heading_with_quotes_in_it_is_found():
