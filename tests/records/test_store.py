@@ -11,7 +11,7 @@ import pytest
 
 from tests.records.test_ingest import crew, export, put  # noqa: F401
 from yieldkit.errors import CrewError
-from yieldkit.records import deriving, store
+from yieldkit.records import deriving, disk, store
 from yieldkit.records.ingest import ingest
 from yieldkit.records.store import Store
 
@@ -69,7 +69,7 @@ def points_of(folder, monkeypatch):
     """Names of all points that a run passes."""
     passed = []
     with monkeypatch.context() as patched:
-        patched.setattr(store, "reached", passed.append)
+        patched.setattr(disk, "reached", passed.append)
         ingest(folder)
     return passed
 
@@ -96,7 +96,7 @@ def test_a_kill_at_any_point_leaves_before_or_after_and_the_next_run_finishes(
                 raise Killed(point)
 
         with monkeypatch.context() as patched:
-            patched.setattr(store, "reached", fault)
+            patched.setattr(disk, "reached", fault)
             with pytest.raises(Killed):
                 ingest(folder)
         found = contents(folder)
@@ -117,7 +117,7 @@ def test_a_full_or_read_only_disk_is_said_and_changes_nothing(two_weeks, monkeyp
             raise OSError(number, os.strerror(number), "attempts.parquet")
 
     with monkeypatch.context() as patched:
-        patched.setattr(store, "reached", full)
+        patched.setattr(disk, "reached", full)
         with pytest.raises(CrewError, match="cannot be written to"):
             ingest(folder)
     assert contents(folder) == before

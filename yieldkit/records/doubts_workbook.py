@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from yieldkit.errors import CrewError
-from yieldkit.records.store import Store, digest, write_whole
+from yieldkit.records.disk import digest, write_whole
+from yieldkit.records.store import Store
 
 if TYPE_CHECKING:
     import pyarrow as pa

@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from yieldkit.errors import CrewError
-from yieldkit.records.store import Store, digest
+from yieldkit.records.disk import digest
+from yieldkit.records.store import Store
 
 INBOX = "inbox"
 LARGEST_FILE = 300_000_000

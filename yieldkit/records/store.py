@@ -17,18 +17,19 @@ is swept by the next.
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import json
 import os
 import shutil
 import tempfile
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from yieldkit.errors import CrewError
+from yieldkit.records import disk
+from yieldkit.records.generation import marks_of, write_months, write_table
 from yieldkit.records.parsed import ONCE, PARSED, Parsed, Waiting, coded_schema
 
 if TYPE_CHECKING:
@@ -38,57 +39,7 @@ if TYPE_CHECKING:
     from yieldkit.records.tables import Table
 
 FOLDER = "store"
-BY_MONTH = {"measurements": "date"}
-"""Tables that are parted by month here, and the day that puts a row into one."""
 LOCK_SECONDS = 30.0
-
-
-def reached(point: str) -> None:
-    """A point at which a run may be killed; the tests put a fault here."""
-
-
-def digest(data: bytes) -> str:
-    """SHA-256 of ``data``, hexadecimal."""
-    return hashlib.sha256(data).hexdigest()
-
-
-def flush(path: Path) -> None:
-    """Have the disk keep a file or a folder's entries."""
-    flags = os.O_RDONLY | getattr(os, "O_BINARY", 0)
-    try:
-        handle = os.open(path, flags)
-    except PermissionError:  # a folder cannot be opened on Windows; renames are kept there anyway
-        return
-    try:
-        os.fsync(handle)
-    except OSError:
-        if path.is_file():
-            raise
-    finally:
-        os.close(handle)
-
-
-def write_whole(path: Path, data: bytes, *, named: bool = True) -> None:
-    """Write ``data`` to ``path`` so that it is there as a whole or not at all.
-
-    Without ``named`` the disk need not keep its name yet: the folder is flushed later.
-    """
-    reached(f"before {path.name}")
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=".part-")
-    try:
-        with os.fdopen(handle, "wb") as part:
-            part.write(data)
-            part.flush()
-            os.fsync(part.fileno())
-        reached(f"written {path.name}")
-        os.replace(name, path)
-    except BaseException:
-        with contextlib.suppress(OSError):
-            os.unlink(name)
-        raise
-    reached(f"renamed {path.name}")
-    if named:
-        flush(path.parent)
 
 
 @dataclass(frozen=True)
@@ -185,7 +136,7 @@ class Store:
         """Keep a file's bytes under their digest."""
         path = self.root / "raw" / sha256
         if not path.exists():
-            write_whole(path, data, named=False)
+            disk.write_whole(path, data, named=False)
 
     def raw(self, sha256: str) -> bytes:
         """Bytes of a file taken in.
@@ -203,7 +154,7 @@ class Store:
                 remedy="Put the file as it came into inbox/ again, or withdraw it.",
             )
         data = path.read_bytes()
-        if digest(data) != sha256:
+        if disk.digest(data) != sha256:
             raise CrewError(
                 "the bytes kept of this file were changed after it came",
                 file=f"store/raw/{sha256}",
@@ -219,10 +170,10 @@ class Store:
         if place.exists():
             return
         part = Path(tempfile.mkdtemp(dir=place.parent, prefix=".part-"))
-        reached("parsed begun")
+        disk.reached("parsed begun")
         for name, rows in (("rows", _filled(parsed.rows)), ("refused", parsed.refused)):
             _write_coded(rows, part / f"{name}.arrow")
-            reached(f"parsed {name}")
+            disk.reached(f"parsed {name}")
         about = {
             "layout": parsed.layout,
             "table": parsed.table,
@@ -230,9 +181,9 @@ class Store:
             "rows": parsed.rows.num_rows,
             "furniture": {k: _plain(v) for k, v in parsed.furniture.items()},
         }
-        write_whole(part / "about.json", json.dumps(about, ensure_ascii=False).encode())
+        disk.write_whole(part / "about.json", json.dumps(about, ensure_ascii=False).encode())
         os.replace(part, place)
-        reached("parsed kept")
+        disk.reached("parsed kept")
 
     def has_parsed(self, key: str) -> bool:
         """Whether typed rows are kept under ``key``."""
@@ -284,7 +235,7 @@ class Store:
         for folder, wanted in (("raw", raw), ("parsed", keys)):
             for path in (self.root / folder).iterdir():
                 if path.name not in wanted:
-                    reached(f"prune {path.name}")
+                    disk.reached(f"prune {path.name}")
                     shutil.rmtree(path) if path.is_dir() else path.unlink()
 
     # -- generations ----------------------------------------------------------------------------
@@ -306,26 +257,26 @@ class Store:
         before, number = self.generation(), self.number() + 1
         building = self.root / "generations" / f".building-{number}"
         building.mkdir()
-        reached("generation begun")
+        disk.reached("generation begun")
         for name, table in tables.items():
-            _write_table(building / name, name, table, before / name)
-        had = {} if anew else _marks(before, stamp)
-        state = state | {"marks": _write_months(building, months, before, had) | {"stamp": stamp}}
-        write_whole(
+            write_table(building / name, name, table, before / name)
+        had = {} if anew else marks_of(before, stamp)
+        state = state | {"marks": write_months(building, months, before, had) | {"stamp": stamp}}
+        disk.write_whole(
             building / "state.json", json.dumps(state, ensure_ascii=False, default=str).encode()
         )
-        flush(building)
+        disk.flush(building)
         place = building.with_name(str(number))
         os.replace(building, place)
-        flush(place.parent)
-        reached("generation placed")
+        disk.flush(place.parent)
+        disk.reached("generation placed")
         for kept in ("raw", "parsed"):  # what the state names, for all files at once
-            flush(self.root / kept)
-        write_whole(self.root / "current", str(number).encode("ascii"))
-        reached("swapped")
+            disk.flush(self.root / kept)
+        disk.write_whole(self.root / "current", str(number).encode("ascii"))
+        disk.reached("swapped")
         if before.exists():
             shutil.rmtree(before)
-        reached("swept")
+        disk.reached("swept")
         return number
 
 
@@ -396,156 +347,6 @@ def _plain_text(rows: pa.Table) -> pa.Table:
             ]
         )
     )
-
-
-def _write_table(folder: Path, name: str, table: pa.Table, before: Path) -> None:
-    """Write a table's files; a file that is as before is linked to the one before."""
-    folder.mkdir()
-    table, months = _months(name, table)
-    for month, start, stop in months:
-        _write_file(table.slice(start, stop - start), folder / f"{month}.parquet", before)
-    flush(folder)
-
-
-def _write_months(
-    building: Path, months: Iterable[Month], before: Path, had: dict[str, Any]
-) -> dict[str, Any]:
-    """Write tables that come by month; the mark and the bytes of each table's months.
-
-    A month with the mark and the length that it ``had`` is linked to the file before, not made.
-    """
-    marks: dict[str, Any] = {}
-    for month in months:
-        for name in month.tables:
-            path = building / name / f"{month.name}.parquet"
-            path.parent.mkdir(exist_ok=True)
-            mark, old = month.mark(name), before / name / path.name
-            known = had.get(name, {}).get(month.name)
-            if known and old.exists() and known == [mark, old.stat().st_size]:
-                reached(f"table {name} {month.name}")
-                _link(old, path)
-            else:
-                _write_file(month.table(name), path, before / name)
-            marks.setdefault(name, {})[month.name] = [mark, path.stat().st_size]
-    for name in marks:
-        flush(building / name)
-    return marks
-
-
-def _marks(generation: Path, stamp: str) -> dict[str, Any]:
-    """Marks of the months of a generation; none if it was made by other rules."""
-    path = generation / "state.json"
-    if not path.exists():
-        return {}
-    found: dict[str, Any] = json.loads(path.read_text("utf-8")).get("marks", {})
-    return found if found.get("stamp") == stamp else {}
-
-
-def _write_file(rows: pa.Table, path: Path, before: Path) -> None:
-    """Write one file of a table; one that is as in the folder ``before`` is linked to that.
-
-    Coded text is written as it is and read back as plain text.
-    """
-    import pyarrow as pa
-    import pyarrow.parquet as pq
-
-    rows = pa.table([_used(column) for column in rows.columns], names=rows.column_names)
-    pq.write_table(
-        rows,
-        path,
-        compression="zstd",
-        use_dictionary=_words(rows),
-        write_statistics=[name for name in _SOUGHT_BY if name in rows.schema.names],
-        store_schema=False,
-    )
-    reached(f"table {path.parent.name} {path.stem}")
-    old = before / path.name
-    if old.exists() and _same_bytes(old, path):
-        path.unlink()
-        _link(old, path)
-    else:
-        flush(path)
-
-
-def _months(name: str, table: pa.Table) -> tuple[pa.Table, list[tuple[str, int, int]]]:
-    """The table by months, and each month's name, first row and the row after its last.
-
-    Rows keep their order; a table that is not parted comes whole.
-    """
-    import numpy as np
-    import pyarrow as pa
-
-    from yieldkit.records.columns import month_name, months_of
-
-    if name not in BY_MONTH or not table.num_rows:
-        return table, [("undated" if name in BY_MONTH else "all", 0, table.num_rows)]
-    months = months_of(table[BY_MONTH[name]].to_numpy().astype("datetime64[D]"))
-    if (np.diff(months) < 0).any():
-        order = np.argsort(months, kind="stable")
-        table, months = table.take(pa.array(order)), months[order]
-    starts = np.flatnonzero(np.diff(months, prepend=months[0] - 1)).tolist()
-    named = [month_name(month) for month in months[starts].tolist()]
-    return table, list(zip(named, starts, [*starts[1:], len(months)], strict=True))
-
-
-_SOUGHT_BY = ("date", "first_date", "when", "job", "technician", "splicer")
-"""Columns of which a file tells the least and the greatest value, so that readers can leave it."""
-_ONCE = ("fingerprint", "_id", "when_text")
-"""Ends of the names of columns in which hardly a text comes twice."""
-
-
-def _words(rows: pa.Table) -> list[str]:
-    """Columns of text in which words come again."""
-    import pyarrow as pa
-
-    text = (pa.types.is_string, pa.types.is_dictionary)
-    return [
-        f.name
-        for f in rows.schema
-        if any(is_(f.type) for is_ in text) and not f.name.endswith(_ONCE)
-    ]
-
-
-_MOST_WORDS = 5_000
-"""Words of a coded column above which it is written as plain text."""
-
-
-def _used(column: pa.ChunkedArray) -> pa.Array:
-    """A column in one piece; coded text names the words that occur, in order of code point.
-
-    So a file's bytes depend on its own rows alone.
-    """
-    import numpy as np
-    import pyarrow as pa
-    import pyarrow.compute as pc
-
-    from yieldkit.records.columns import dictionary, whole
-
-    found = whole(column)
-    if not pa.types.is_dictionary(found.type):
-        return found
-    codes = pc.fill_null(found.indices.cast(pa.int32()), -1).to_numpy()
-    used = np.flatnonzero(np.bincount(codes + 1, minlength=len(found.dictionary) + 1)[1:])
-    if len(used) > _MOST_WORDS:
-        return found.cast(pa.string())
-    words = found.dictionary.take(pa.array(used))
-    order = np.asarray(pc.sort_indices(words))
-    number = np.full(len(found.dictionary) + 1, -1, dtype=np.int32)
-    number[used[order]] = np.arange(len(used))
-    return dictionary(number[codes], words.take(pa.array(order)))
-
-
-def _same_bytes(one: Path, other: Path) -> bool:
-    return one.stat().st_size == other.stat().st_size and one.read_bytes() == other.read_bytes()
-
-
-def _link(old: Path, path: Path, link: Callable[[Path, Path], None] = os.link) -> None:
-    """Have ``path`` be a hard link to ``old``; where links are not known, a copy."""
-    try:
-        link(old, path)
-    except OSError:
-        shutil.copyfile(old, path)
-        flush(path)
 
 
 def _plain(value: object) -> object:
