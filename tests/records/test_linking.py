@@ -3,6 +3,7 @@
 import pytest
 
 from tests.records.made_files import arc, crew, derived, entry, kit, made, panel, position, test
+from yieldkit.records.deriving import Decided, derive
 from yieldkit.records.spelling import resolve
 
 LETTERS = made("plan.csv", "planned", [panel(20, "A"), panel(20, "B")])
@@ -71,6 +72,13 @@ def test_an_alias_of_the_settings_beats_every_guess():
 
 
 # -- arcs without a place --------------------------------------------------------------------------
+
+
+def test_a_decision_on_a_place_of_a_job_that_no_file_names_any_more_holds_for_no_other():
+    arcs = made("arcs.csv", "attempts", [arc("2026-11-16 08:00", "P03/17")])
+    decided = Decided(words={"place": {"J9|P03/17": "P03/18"}})
+    found = derive([PANELS, arcs], crew(), decided).plain("attempts")
+    assert found["position_id"].to_pylist() == ["J1|P03|17"]
 
 
 def test_a_good_arc_without_place_goes_to_the_position_tested_soon_after_marked_probable():

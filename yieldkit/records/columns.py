@@ -93,12 +93,13 @@ def grouped(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     if len(values) and values.dtype.kind == "i":
         least, most = int(values.min()), int(values.max())
         if most - least < _DENSE * len(values):
+            at = np.subtract(values, least, dtype=np.intp)  # small kinds would run over
             there = np.zeros(most - least + 1, dtype=bool)
-            there[values - least] = True
+            there[at] = True
             distinct = np.flatnonzero(there)
             number = np.empty(len(there), dtype=np.int32)
             number[distinct] = np.arange(len(distinct))
-            return number[values - least], distinct + least
+            return number[at], distinct + least
     import pandas as pd
 
     return pd.factorize(values)

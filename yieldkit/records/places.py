@@ -330,9 +330,9 @@ def _said(
     """The place that each pair of job and place means, by the decisions and aliases."""
     number = {text: at for at, text in enumerate(spots.texts)}
     meant = {
-        (words.number.get(of) if of else None, number[written]): number[meaning]
+        (words.number[of] if of else None, number[written]): number[meaning]
         for of, written, meaning in place_words
-        if written in number
+        if written in number and (not of or of in words.number)  # its job's files may be gone
     }
     said = spot.astype(np.int32)
     for at in np.flatnonzero(np.isin(spot, [written for _, written in meant])).tolist():
