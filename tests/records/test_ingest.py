@@ -266,6 +266,36 @@ def test_a_withdrawn_file_gives_back_what_it_had_made_duplicates(crew):
     assert [line["what"] for line in history(crew)] == ["taken in", "taken in", "withdrawn"]
 
 
+def test_settings_that_stood_for_one_withdrawal_alone_leave_no_trace(crew):
+    put(crew, "a.csv", export(range(1, 9)))
+    put(crew, "b.csv", export(range(11, 19)))
+    ingest(crew)
+    (crew / "crew.toml").write_text(SETTINGS.replace("Helsinki", "Paris"), "utf-8")
+    withdraw(crew, "b.csv")
+    (crew / "crew.toml").write_text(SETTINGS, "utf-8")
+    assert ingest(crew).changed
+    found = tables(crew)
+    assert not ingest(crew).changed
+    ingest(crew, again=True)
+    assert_same(found, tables(crew))
+
+
+def test_a_withdrawal_does_not_leave_out_a_file_whose_typed_rows_are_gone(crew):
+    put(crew, "a.csv", export(range(1, 9)))
+    put(crew, "b.csv", export(range(11, 19)))
+    ingest(crew)
+    before = tables(crew)
+    (kept,) = (e["key"] for e in Store(crew).state()["files"] if e["file"] == "a.csv")
+    shutil.rmtree(crew / "store" / "parsed" / kept)  # as a rebuild that was killed leaves it
+    with pytest.raises(CrewError, match=r"typed rows .* gone") as error:
+        withdraw(crew, "b.csv")
+    assert "a.csv" in str(error.value) and "yieldkit ingest" in str(error.value)
+    assert_same(before, tables(crew))
+    ingest(crew)
+    withdraw(crew, "b.csv")
+    assert len(open_crew(crew).attempts()) == 8
+
+
 def test_a_rebuild_gives_the_same_tables(crew):
     put(crew, "a.csv", export(range(1, 9)))
     put(crew, "b.csv", export(range(5, 13)))

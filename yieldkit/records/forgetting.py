@@ -15,7 +15,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from yieldkit.records.inbox import Entry, entries_of
-from yieldkit.records.ingest import Progress, _line, _turn, _with_decisions
+from yieldkit.records.ingest import (
+    Progress,
+    _line,
+    _made_of,
+    _of_now,
+    _source,
+    _turn,
+    _with_decisions,
+)
 from yieldkit.records.opened import open_crew
 from yieldkit.records.settings import read_settings
 from yieldkit.records.store import Store
@@ -53,17 +61,18 @@ def forget(
     from yieldkit.wording.records import forgotten_lines
 
     folder = Path(folder)
-    crew = read_settings(folder)
+    made_of, crew = _made_of(folder), read_settings(folder)
     store = Store(folder)
     sums = _sums(folder, before)
     with store.locked():
-        state = store.state()
+        state = _of_now(store.state(), made_of)
         entries, touched, rows = [], [], 0
         needed = {one["key"] for one in state["repairs"] if one["kind"] in _CLASSES}
         needed |= {row.written for row in crew.aliases if row.kind in _CLASSES}
         had: set[str] = set()
         left: set[str] = set()
         for entry in entries_of(state):
+            _source(store, entry)  # says so where the typed rows are gone
             kept = store.parsed(entry.key) if entry.key else None
             had |= _persons(kept)
             cleared = _cleared(kept, entry, before, needed)

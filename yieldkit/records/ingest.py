@@ -17,11 +17,10 @@ from typing import TYPE_CHECKING, Any
 from yieldkit import __version__
 from yieldkit.errors import CrewError
 from yieldkit.records.decisions import OPEN, read_decisions
-from yieldkit.records.disk import digest
 from yieldkit.records.doubts_workbook import is_written
 from yieldkit.records.inbox import Entry, all_known, entries_of, look
 from yieldkit.records.parsed import VERSION
-from yieldkit.records.store import Store
+from yieldkit.records.store import Store, digest
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -85,13 +84,13 @@ def ingest(
     folder = Path(folder)
     tell = progress or (lambda line: None)
     store = Store(folder)
-    crew = None if store.number() else _crew(folder)
+    if not store.number():
+        _crew(folder)  # a folder without settings gets no store
     with store.locked():
         state = store.state()
         made_of = _made_of(folder)
         same = not again and state.get("made_of") == made_of
-        if not same:
-            crew = crew or _crew(folder)
+        crew = None if same else _crew(folder)
         found, waiting = look(folder, store, state)
         known = entries_of(state)
         had = {entry.pair: entry for entry in known}
@@ -139,10 +138,10 @@ def withdraw(folder: Path | str, file: str, *, progress: Progress | None = None)
     """
     folder = Path(folder)
     tell = progress or (lambda line: None)
-    crew = _crew(folder)
+    made_of, crew = _made_of(folder), _crew(folder)
     store = Store(folder)
     with store.locked():
-        state = store.state()
+        state = _of_now(store.state(), made_of)
         entries = entries_of(state)
         meant = [e for e in entries if e.file == file and e.status != "withdrawn"]
         if not meant:
@@ -217,7 +216,8 @@ def _turn(
     }
     more = {"doubts": found.drop_columns(["choices"]), "forgotten": _forgotten(state)}
     months = _counted(derived.months, days)
-    store.swap(derived.tables | more, months, state, f"{VERSION}|{DERIVING}", anew=anew)
+    stamp = f"{__version__}|{VERSION}|{DERIVING}"
+    store.swap(derived.tables | more, months, state, stamp, anew=anew)
     store.prune()
     said = [
         *decisions_told(len(fresh), len(undone)),
@@ -230,10 +230,25 @@ def _turn(
 
 
 def _source(store: Store, entry: Entry) -> Source:
-    """A file for deriving; its rows are read there, one file at a time."""
+    """A file for deriving; its rows are read there, one file at a time.
+
+    Raises
+    ------
+    CrewError
+        If they are gone: without them the tables would lack the file.
+    """
     from yieldkit.records.stacking import Source
 
-    kept = store.waiting(entry.key) if entry.key and entry.status != "withdrawn" else None
+    counts = entry.key and entry.status != "withdrawn"
+    kept = store.waiting(entry.key) if counts else None
+    if counts and kept is None:
+        raise CrewError(
+            "the typed rows kept of this file are gone",
+            file=f"{entry.file} (store/parsed/{entry.key})",
+            remedy="Put them back from a copy of the folder, or withdraw the file."
+            if entry.frozen
+            else "Run `yieldkit ingest`: it reads the file again.",
+        )
     return Source(
         file=entry.file,
         sha256=entry.sha256,
@@ -280,6 +295,15 @@ def _made_of(folder: Path) -> str:
     paths = [folder / "crew.xlsx", folder / "crew.toml", *sorted((folder / LAYOUTS).glob("*.toml"))]
     parts = [f"{path.name} {digest(path.read_bytes())}" for path in paths if path.exists()]
     return digest("|".join([*parts, __version__, str(VERSION), str(DERIVING)]).encode())
+
+
+def _of_now(state: dict[str, Any], made_of: str) -> dict[str, Any]:
+    """The state for a run that derives from ``made_of`` but does not look at the inbox.
+
+    Where that is not what the state was made of, the next run over the inbox must not take the
+    tables for those of the settings and layouts that the state names.
+    """
+    return state | {"made_of": made_of if state.get("made_of") == made_of else ""}
 
 
 def _read_all(
