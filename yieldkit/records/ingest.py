@@ -17,10 +17,11 @@ from typing import TYPE_CHECKING, Any
 from yieldkit import __version__
 from yieldkit.errors import CrewError
 from yieldkit.records.decisions import OPEN, read_decisions
+from yieldkit.records.disk import digest
 from yieldkit.records.doubts_workbook import is_written
 from yieldkit.records.inbox import Entry, all_known, entries_of, look
 from yieldkit.records.parsed import VERSION
-from yieldkit.records.store import Store, digest
+from yieldkit.records.store import Store
 
 if TYPE_CHECKING:
     import pyarrow as pa
