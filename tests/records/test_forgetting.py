@@ -6,7 +6,7 @@ import openpyxl
 import pyarrow.parquet as pq
 
 from tests.records.test_doubts import LOG_LAYOUT, decide
-from tests.records.test_ingest import SETTINGS, crew, export, put  # noqa: F401
+from tests.records.test_ingest import HEAD, SETTINGS, crew, export, put  # noqa: F401
 from yieldkit.records.forgetting import forget
 from yieldkit.records.ingest import history, ingest
 from yieldkit.records.opened import open_crew
@@ -38,6 +38,20 @@ def test_old_rows_lose_their_person_everywhere_and_sums_stay(crew):  # noqa: F81
     assert open_crew(crew)._table("forgotten")["positions"].sum() == 8
     assert "T77" not in everything_kept(crew)
     assert len(list((crew / "store" / "raw").iterdir())) == 1
+
+
+def test_forgetting_year_by_year_counts_no_position_twice(crew):  # noqa: F811
+    put(crew, "a.csv", export(range(1, 9), day="2023-05-08"))
+    both = export(range(20, 29), day="2023-06-08") + export(range(40, 44), day="2024-06-08")
+    put(crew, "b.csv", HEAD + both.replace(HEAD, ""))
+    put(crew, "c.csv", export(range(60, 66)))
+    ingest(crew)
+    forget(crew, date(2024, 1, 1))
+    put(crew, "late.csv", export(range(30, 33), day="2023-06-09"))
+    ingest(crew)
+    forget(crew, date(2025, 1, 1))
+    sums = open_crew(crew)._table("forgotten").groupby("month")["positions"].sum()
+    assert sums.to_dict() == {"2023-05": 8, "2023-06": 9 + 3, "2024-06": 4}
 
 
 PEOPLE = '[[people]]\ncode = "T01"\n[[people]]\ncode = "T77"\n'

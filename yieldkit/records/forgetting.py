@@ -63,7 +63,6 @@ def forget(
     folder = Path(folder)
     made_of, crew = _made_of(folder), read_settings(folder)
     store = Store(folder)
-    sums = _sums(folder, before)
     with store.locked():
         state = _of_now(store.state(), made_of)
         entries, touched, rows = [], [], 0
@@ -88,6 +87,7 @@ def forget(
             touched.append(entry.file)
             rows += count
         if touched:
+            sums = _sums(folder, before, _days_cleared(entries_of(state)))
             decided = _without_persons(_with_decisions(store, state), had - left, before)
             gone = frozenset(("technician", word) for word in had - left)
             new_state = decided | {
@@ -175,13 +175,25 @@ def _without_text(refused: pa.Table) -> pa.Table:
     return refused
 
 
-def _sums(folder: Path, before: date) -> list[dict[str, Any]]:
-    """First-pass counts before a day by month, connector type and kit."""
+def _days_cleared(entries: list[Entry]) -> dict[str, str]:
+    """Day before which the rows of each file were forgotten already, as its key says."""
+    return {entry.file: entry.key.split("~")[1] for entry in entries if "~" in entry.key}
+
+
+def _sums(folder: Path, before: date, cleared: dict[str, str]) -> list[dict[str, Any]]:
+    """First-pass counts before a day by month, connector type and kit.
+
+    Positions whose first arc was forgotten already are in the sums of that time.
+    """
     import pandas as pd
 
-    positions = open_crew(folder).positions(until=before - pd.Timedelta(days=1))
+    opened, until = open_crew(folder), before - pd.Timedelta(days=1)
+    positions = opened.positions(until=until)
+    file_of = opened.attempts(until=until).drop_duplicates("attempt_id").set_index("attempt_id")
+    since = pd.to_datetime(positions["first_attempt_id"].map(file_of["file"]).map(cleared))
+    fresh = positions[~(positions["first_date"] < since)]
     counted = (
-        positions.assign(month=positions["first_date"].dt.strftime("%Y-%m"))
+        fresh.assign(month=fresh["first_date"].dt.strftime("%Y-%m"))
         .groupby(BY, dropna=False)
         .size()
         .rename("positions")
