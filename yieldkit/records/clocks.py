@@ -40,6 +40,12 @@ LATEST_YEARS = 15
 _SURE = ("day and month swapped", "wrong year")
 """Explanations that are believed where only the order of rows in a file speaks."""
 UNTOLD = "time cannot be told"
+NOT_CHANGED = "clock not changed with daylight saving"
+WHYS = (
+    *("", *_SURE, "clock 1 h off", "clock 12 h off", "placed between its neighbours"),
+    *(NOT_CHANGED, UNTOLD),
+)
+"""Why a time is not the one shown; nothing where it is."""
 _NAT = np.datetime64("NaT", "ms")
 _QUARTER = 15 * 60 * 1000
 """A quarter of an hour [ms]."""
@@ -63,8 +69,8 @@ class Repair:
 class Times:
     """Times of the records that count: ``at`` names their rows; the other arrays are alike.
 
-    ``source`` holds numbers of ``SOURCES``; ``in_turn`` the records in the order in which each
-    machine's counter has them.
+    ``source`` holds numbers of ``SOURCES``, ``why`` of ``WHYS``; ``in_turn`` the records in the
+    order in which each machine's counter has them.
     """
 
     at: np.ndarray
@@ -112,16 +118,16 @@ def set_times(
         copy=False,
     )
     rows["when_local"] = _in_crew_zone(rows, shown.zones, crew)
-    rows["why"] = ""
+    rows["why"] = np.zeros(len(rows), dtype=np.int8)
     believed = _believed(rows, shown.words.texts, crew)
     for sequence in _sequences(rows):
         _repair_sequence(rows, sequence, believed)
     _summer_time(rows, crew)
-    rows.loc[rows["when_local"].isna(), "why"] = UNTOLD
+    rows.loc[rows["when_local"].isna(), "why"] = WHYS.index(UNTOLD)
     if unwanted:
         _leave_as_shown(rows, [s.file for s in sources], shown.words.texts, unwanted)
     local = rows["when_local"].to_numpy()
-    source = np.where(rows["why"] != "", 1, 0).astype(np.int8)
+    source = np.minimum(rows["why"].to_numpy(), 1)
     source[np.isnat(local)] = SOURCES.index("unknown")
     back = np.empty_like(order)
     back[order] = np.arange(len(order))
@@ -131,7 +137,7 @@ def set_times(
         local[back],
         to_utc(rows["when_local"], crew).to_numpy()[back],
         source[back],
-        rows["why"].to_numpy(dtype=object)[back],
+        rows["why"].to_numpy()[back],
     )
 
 
@@ -139,10 +145,10 @@ def _leave_as_shown(
     rows: pd.DataFrame, files: Sequence[str], units: Sequence[str], unwanted: Sequence[str]
 ) -> None:
     """Give back the shown time where the lead does not want a repair."""
-    repaired = rows.index[rows["why"] != ""]
+    repaired = rows.index[rows["why"] != 0]
     keys = pd.Series(
         [
-            f"{units[splicer]}|{files[src]}|{why}"
+            f"{units[splicer]}|{files[src]}|{WHYS[why]}"
             for splicer, src, why in rows.loc[repaired, ["splicer", "src", "why"]].itertuples(
                 index=False
             )
@@ -152,7 +158,7 @@ def _leave_as_shown(
     )
     chosen = repaired[keys.isin(unwanted)]
     rows.loc[chosen, "when_local"] = rows.loc[chosen, "when_shown"]
-    rows.loc[chosen, "why"] = ""
+    rows.loc[chosen, "why"] = 0
 
 
 def _in_crew_zone(rows: pd.DataFrame, zones: Sequence[str], crew: Crew) -> pd.Series:
@@ -220,13 +226,13 @@ def _repair_sequence(rows: pd.DataFrame, labels: np.ndarray, possible: np.ndarra
     tested = rows["tested"].to_numpy()[labels]
     lag = _usual_lag(times[kept], tested[kept])
     repaired = times.copy()
-    why = np.full(len(labels), "", dtype=object)
+    why = np.zeros(len(labels), dtype=np.int8)
     counted = bool(rows["counter"].notna().to_numpy()[labels[0]])
     for block in _blocks(~kept):
         reason, inferred = _repair_block(times, tested, kept, block, lag)
         if not counted and good[block].all() and reason not in _SURE:
             continue  # without counters a memory read from its middle looks the same
-        repaired[block], why[block] = inferred, reason
+        repaired[block], why[block] = inferred, WHYS.index(reason)
     rows.loc[labels, "when_local"] = repaired
     rows.loc[labels, "why"] = why
 
@@ -410,7 +416,7 @@ def _summer_time(rows: pd.DataFrame, crew: Crew) -> None:
             serial = part["serial"].iloc[0]
             moved = (rows["serial"] == serial) & (day >= change) & (day < until)
             rows.loc[moved, "when_local"] += pd.Timedelta(minutes=minutes)
-            rows.loc[moved, "why"] = "clock not changed with daylight saving"
+            rows.loc[moved, "why"] = WHYS.index(NOT_CHANGED)
 
 
 def clock_changes(local: pd.Series, crew: Crew) -> list[tuple[pd.Timestamp, int]]:
@@ -434,7 +440,7 @@ def add_utc(con: duckdb.DuckDBPyConnection, tables: Sequence[str], crew: Crew) -
 
 def notes(shown: Shown, times: Times, files: Sequence[str]) -> list[dict[str, Any]]:
     """Blocks of repaired or unknown times: splicer, file, why, rows, shown and inferred spans."""
-    odd = np.flatnonzero(times.why != "")
+    odd = np.flatnonzero(times.why)
     if not len(odd):
         return []
     at = times.at[odd]
@@ -442,7 +448,7 @@ def notes(shown: Shown, times: Times, files: Sequence[str]) -> list[dict[str, An
         {
             "splicer": np.array(shown.words.texts, dtype=object)[shown.splicer[at]],
             "file": np.array(files, dtype=object)[shown.rows["src"].to_numpy()[at]],
-            "why": times.why[odd],
+            "why": np.array(WHYS, dtype=object)[times.why[odd]],
             "row": shown.rows["source_row"].to_numpy()[at],
             "shown": shown.when[at],
             "meant": times.local[odd],

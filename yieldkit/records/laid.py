@@ -20,17 +20,16 @@ def column_of(kind: pa.DataType, rows: int) -> Texts | Numbers | Pieces:
     import pyarrow as pa
 
     if pa.types.is_dictionary(kind):
-        return Texts(kind, rows)
+        return Texts(rows)
     plain = pa.types.is_primitive(kind) and not pa.types.is_boolean(kind)
     return Numbers(kind, rows) if plain else Pieces(kind, rows)
 
 
 class Texts:
-    """Text as numbers of its distinct words; a column in which nothing stands costs nothing."""
+    """Text as numbers of its distinct words."""
 
-    def __init__(self, kind: pa.DataType, rows: int) -> None:
-        self._kind, self._rows = kind, rows
-        self._codes: np.ndarray | None = None
+    def __init__(self, rows: int) -> None:
+        self._codes = np.full(rows, -1, dtype=np.int32)
         self._number: dict[str, int] = {}
 
     def lay(self, at: int, column: pa.ChunkedArray) -> None:
@@ -40,12 +39,8 @@ class Texts:
         for part in column.chunks:
             here = slice(at, at + len(part))
             at += len(part)
-            if part.null_count == len(part):
-                continue
             if not pa.types.is_dictionary(part.type):
                 part = part.dictionary_encode()
-            if self._codes is None:
-                self._codes = np.full(self._rows, -1, dtype=np.int32)
             words = part.dictionary.to_pylist()
             number = [self._number.setdefault(word, len(self._number)) for word in words]
             table = np.array([*number, -1], dtype=np.int32)
@@ -55,8 +50,6 @@ class Texts:
         """The column as Arrow."""
         import pyarrow as pa
 
-        if self._codes is None:
-            return pa.nulls(self._rows, self._kind)
         return dictionary(self._codes, pa.array(list(self._number), pa.string()))
 
 
@@ -104,7 +97,7 @@ class Pieces:
         import pyarrow as pa
 
         self._fill(self._rows)
-        return pa.concat_arrays(self._parts) if self._parts else pa.nulls(0, self._kind)
+        return pa.concat_arrays(self._parts)
 
     def _fill(self, at: int) -> None:
         import pyarrow as pa

@@ -14,7 +14,7 @@ import numpy as np
 from yieldkit.crew import Crew
 from yieldkit.records import spelling
 from yieldkit.records.columns import Listed, dictionary, whole
-from yieldkit.records.laid import column_of
+from yieldkit.records.laid import Numbers, Pieces, Texts, column_of
 from yieldkit.records.parsed import PARSED, Parsed, Waiting
 from yieldkit.records.tables import Table, arrow_schema
 
@@ -128,15 +128,23 @@ def stack(sources: Sequence[Source]) -> dict[str, pa.Table]:
         mine = [n for n, one in enumerate(sources) if one.parsed and one.parsed.table == name]
         counts = [sources[src].count for src in mine]
         total = sum(counts)
-        made = {one.name: column_of(one.type, total) for one in _coded_schema(table)}
+        schema = _coded_schema(table)
+        made: dict[str, Texts | Numbers | Pieces] = {}
         at = 0
         for src, count in zip(mine, counts, strict=True):
             rows = sources[src].rows()
             for column in rows.column_names:
-                if column in made:
+                if column in schema.names and rows[column].null_count < count:
+                    if column not in made:
+                        made[column] = column_of(schema.field(column).type, total)
                     made[column].lay(at, rows[column])
             at += count
-        columns = {column: one.array() for column, one in made.items()}
+        lacking = {one.type for one in schema if one.name not in made}
+        nothing = {kind: pa.nulls(total, kind) for kind in lacking}
+        columns = {
+            one.name: made[one.name].array() if one.name in made else nothing[one.type]
+            for one in schema
+        }
         src_of = np.repeat(np.array(mine, dtype=np.int32), counts)
         columns["file"] = _of_source([source.file for source in sources], src_of)
         columns["furniture_text"] = _of_source([_unit(source) for source in sources], src_of)
