@@ -79,10 +79,9 @@ class Months:
     sources: Sequence[Source]
 
     def __iter__(self) -> Iterator[Month]:
-        placed = self.positions.records.placed
         there = np.flatnonzero(self.positions.there)
         nothing = np.zeros(0, dtype=np.int64)
-        rows = _by_month(placed.in_time, placed.day[placed.in_time]) or {UNDATED: nothing}
+        rows = self._rows or {UNDATED: nothing}
         places = _by_month(there, self.positions.day(there)) or {UNDATED: nothing}
         for month in sorted({*rows, *places}):
             tables = ("attempts",) * (month in rows) + ("positions",) * (month in places)
@@ -112,6 +111,19 @@ class Months:
         at = np.full(len(rows), -1)
         at[rows >= 0] = np.arange(len(known))
         return whole(found).take(pa.array(at, mask=at < 0))
+
+    @cached_property
+    def _rows(self) -> dict[int, np.ndarray]:
+        """Records of each month, in order of time."""
+        placed = self.positions.records.placed
+        return _by_month(placed.in_time, placed.day[placed.in_time])
+
+    @cached_property
+    def turn(self) -> np.ndarray:
+        """Which row of the table of attempts each record is."""
+        turn = np.zeros(len(self.again), dtype=np.int64)
+        turn[np.concatenate([turn[:0], *self._rows.values()])] = np.arange(len(turn))
+        return turn
 
     @cached_property
     def _number(self) -> np.ndarray:
@@ -265,9 +277,9 @@ class Month:
     def _first(self) -> np.ndarray:
         """Place of each position's first arc among the records of the month, -1 without one."""
         first = self.of.positions.first[self.places]
-        order = np.argsort(self.rows)
-        at = np.searchsorted(self.rows, first, sorter=order)
-        return np.where(first < 0, -1, np.append(order, -1)[at])
+        if not len(self.rows):
+            return np.full(len(first), -1)
+        return np.where(first < 0, -1, self.of.turn[first] - self.of.turn[self.rows[0]])
 
     @cached_property
     def _digests_of_places(self) -> np.ndarray:
