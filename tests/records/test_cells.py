@@ -3,11 +3,13 @@
 import numpy as np
 import pyarrow as pa
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from yieldkit.records.cells import Cells, first_of, laid
 from yieldkit.records.layouts import choose_layout, layout_of
 from yieldkit.records.parsing import parse
-from yieldkit.records.reading import rows_with
+from yieldkit.records.reading import fields, rows_with, split
 from yieldkit.records.store import Store
 
 SHORT = ["b", None, "a", "b", ""]
@@ -82,3 +84,22 @@ def test_rows_with_a_text_are_found_however_many(many):
     here = [row for row, line in enumerate(lines.to_pylist()) if "head" in line]
     assert rows_with(lines, "head").tolist() == here
     assert rows_with(lines.slice(1), "head").tolist() == [row - 1 for row in here if row]
+
+
+LINES = st.lists(
+    st.text(alphabet='ab1;," \u00e4\t\u2028', max_size=12) | st.sampled_from(["", "x;y;z", ";;"]),
+    max_size=20,
+)
+
+
+@settings(deadline=None, derandomize=True, max_examples=300)
+@given(LINES, st.sampled_from([";", ",", "\t"]), st.sampled_from(['"', ""]))
+def test_split_lines_are_those_that_one_by_one_gives(lines, delimiter, quote):
+    columns, others = split(pa.array(lines, pa.string()), 3, delimiter, quote)
+    for row, line in enumerate(lines):
+        wanted = fields(line, delimiter, quote)
+        cells = [column.at(row) for column in columns]
+        if row in others:
+            assert others[row] == wanted and cells == [None] * 3
+        else:
+            assert cells == wanted

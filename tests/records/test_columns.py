@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
@@ -19,6 +19,7 @@ WHOLE = st.sampled_from([np.int8, np.int16, np.int32, np.int64]).flatmap(
 )
 
 
+@settings(deadline=None, derandomize=True)
 @given(WHOLE)
 def test_each_value_is_found_again_by_its_group(values):
     group, distinct = grouped(values)
@@ -33,6 +34,7 @@ def test_small_kinds_do_not_run_over(kind):
     assert np.array_equal(distinct[group], values)
 
 
+@settings(deadline=None, derandomize=True)
 @given(WHOLE)
 def test_equal_values_stay_in_order(values):
     wanted = sorted(range(len(values)), key=lambda at: values[at])
