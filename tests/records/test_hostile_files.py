@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, Phase, example, given, settings
 from hypothesis import strategies as st
 
 from yieldkit.errors import CrewError
-from yieldkit.records import reading, workbook
+from yieldkit.records import patterns, reading, workbook
 from yieldkit.records.layouts import choose_layout, layout_of, load_layouts
 from yieldkit.records.parsing import parse
 from yieldkit.records.proposing import propose, toml_of
@@ -129,6 +129,20 @@ print((resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) * 1024)
     rows, taken = done.stdout.splitlines()
     assert rows == "2 1"
     assert int(taken) < 4 * size
+
+
+def test_a_pattern_that_never_ends_is_given_up_and_named(monkeypatch):
+    monkeypatch.setattr(patterns, "SECONDS", 0.05)
+    said = {
+        "table": "jobs",
+        "columns": {"job": "Job", "site": "Site"},
+        "preamble": {"downloaded": r"(\w|\w\w)+[:=]"},
+    }
+    data = ("a" * 200 + "!\n" + "Job,Site\nJ1,here\n").encode()
+    with pytest.raises(CrewError) as error:
+        parse(data, "jobs.csv", layout_of(said, "jobs.toml"))
+    assert r"(\w|\w\w)+[:=]" in str(error.value) and "takes too long" in str(error.value)
+    assert str(error.value).startswith("jobs.csv")
 
 
 def test_texts_stay_texts_and_lose_their_sting():

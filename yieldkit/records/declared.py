@@ -11,6 +11,7 @@ import pyarrow.compute as pc
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from yieldkit.records.parsed import PARSED
+from yieldkit.records.patterns import check
 from yieldkit.records.tables import ERRORS, QUANTITIES
 from yieldkit.records.words import plain
 
@@ -198,8 +199,8 @@ class Layout(_Strict):
         patterns[-1] = ("starts_after", self.starts_after)
         for key, pattern in patterns:
             try:
-                re.compile(pattern)
-            except re.error as error:
+                check(pattern)
+            except ValueError as error:
                 raise ValueError(f'pattern of "{key}" cannot be read: {error}') from None
         for pattern in self.furniture:
             try:

@@ -97,7 +97,7 @@ class Pieces:
         import pyarrow as pa
 
         self._fill(self._rows)
-        return pa.concat_arrays(self._parts)
+        return pa.concat_arrays(self._parts) if self._parts else pa.nulls(0, self._kind)
 
     def _fill(self, at: int) -> None:
         import pyarrow as pa

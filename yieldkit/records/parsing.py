@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 import fnmatch
-import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -21,6 +20,7 @@ from yieldkit.records.declared import Layout, keys_of
 from yieldkit.records.fingerprints import fingerprints
 from yieldkit.records.parsed import NOT_NAMED, PARSED, Parsed, coded_schema
 from yieldkit.records.parts import MACHINE, continues, parts_of
+from yieldkit.records.patterns import LONGEST, sought
 from yieldkit.records.reading import (
     CONTROL,
     MAX_LINE,
@@ -112,12 +112,15 @@ def parse(data: bytes, name: str, layout: Layout, apart: Apart | None = None) ->
         )
     parts, refused, said_by_part = [], [], []
     words: dict[str, list[str]] = {}
-    for rows, header in found:
-        for typed, kept, said in _parts(rows, header, layout, name):
-            parts.append(typed)
-            refused.append(kept)
-            said_by_part.append(said)
-            words |= _words(typed.schema.metadata)
+    try:
+        for rows, header in found:
+            for typed, kept, said in _parts(rows, header, layout, name):
+                parts.append(typed)
+                refused.append(kept)
+                said_by_part.append(said)
+                words |= _words(typed.schema.metadata)
+    except CrewError as error:  # a pattern does not know in which file it is sought
+        raise replace(error, file=name) from None
     table = parts[0].replace_schema_metadata(None)
     if len(parts) > 1:
         table = pa.concat_tables(parts).unify_dictionaries().combine_chunks()
@@ -210,9 +213,10 @@ def said_by(patterns: dict[str, str], texts: Sequence[str]) -> dict[str, str]:
     found = {}
     for key, pattern in patterns.items():
         for text in texts:
-            match = re.search(pattern, CONTROL.sub("\ufffd", text[:2000]), re.I)
+            match = sought(pattern, CONTROL.sub("\ufffd", text[:LONGEST]))
             if match:
-                found[key] = (match[1] if match.groups() else match[0]).strip().strip('";,')
+                said = (match[1] if match.groups() else match[0]) or ""
+                found[key] = said.strip().strip('";,')
                 break
     return found
 

@@ -18,6 +18,7 @@ import pyarrow.compute as pc
 from yieldkit.records.bodies import Header, find_header
 from yieldkit.records.declared import Layout
 from yieldkit.records.furniture import is_record_like
+from yieldkit.records.patterns import sought
 from yieldkit.records.reading import MAX_LINE, Rows, begins_with_digit, fields, rows_with
 
 MACHINE = ("splicer", "serial")
@@ -143,10 +144,9 @@ def _headings_again(
 ) -> tuple[list[tuple[int, Header]], dict[int, str]]:
     """First row below headings that stand again, with them; rows that end in headings."""
     if layout.starts_after:
-        pattern = re.compile(layout.starts_after, re.I)
         lead = _lead(rows.lines[start - 1].as_py() or "")
         near = _beginning(rows.lines, lead, start)
-        return [(at + 1, header) for at in near if pattern.search(_line(rows, at))], {}
+        return [(at + 1, header) for at in near if sought(layout.starts_after, _line(rows, at))], {}
     if not header.rows:
         return [], {}
     text = _line(rows, header.row).strip()
@@ -214,7 +214,7 @@ def _is_above(line: str | None, labels: Sequence[str], layout: Layout) -> bool:
     begins = re.sub(r"^[^\w]+", "", text)
     if any(begins.startswith(label) for label in labels):
         return True
-    return any(re.search(pattern, text[:2000], re.I) for pattern in layout.preamble.values())
+    return any(sought(pattern, text) for pattern in layout.preamble.values())
 
 
 def _joined(rows: Rows, at: int, labels: Sequence[str]) -> str | None:
@@ -239,7 +239,7 @@ def _with_named(rows: Rows, header: Header, layout: Layout, found: list[_Begin])
     more = []
     for at in near:
         line = _line(rows, at)
-        match = next((m for p in patterns if (m := re.search(p, line[:2000], re.I))), None)
+        match = next((m for p in patterns if (m := sought(p, line))), None)
         if at in seen or match is None or re.search(r"\w", line[: match.start()]):
             continue
         if is_record_like(_cells(rows, at, layout), header):
@@ -251,7 +251,7 @@ def _with_named(rows: Rows, header: Header, layout: Layout, found: list[_Begin])
 
 
 def _says(patterns: Sequence[str], rows: Rows, at: int) -> bool:
-    return any(re.search(pattern, _line(rows, at)[:2000], re.I) for pattern in patterns)
+    return any(sought(pattern, _line(rows, at)) for pattern in patterns)
 
 
 def _lead(line: str) -> str:
