@@ -1,6 +1,8 @@
 """Places, people and units as people write them, and what stays open."""
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from tests.records.made_files import arc, crew, derived, entry, kit, made, panel, position, test
 from yieldkit.records.deriving import Decided, derive
@@ -267,3 +269,49 @@ def test_a_range_of_other_length_or_without_a_ribbon_stays_as_written():
     place = ribbon("P01-12", range(1, 3))
     found = derived(plan, made("a.csv", "attempts", place))["attempts"]["position_id"]
     assert set(found) == {"J1|P01|12"}
+
+
+FORMS = ["P01", "p01", "P-01", "P1", "Q7", "q-7", "Q07"]
+JOBS = [f"J{number}" for number in range(1, 13)]
+WRITTEN = st.tuples(st.sampled_from(JOBS), st.sampled_from(FORMS), st.integers(1, 4))
+
+
+def own_places(rows, plan):
+    """Position and link of each place that stands for itself; by plain loops."""
+    used = {}
+    for job, form, port in rows:
+        if (job, form[0].upper()) not in plan:
+            used.setdefault((job, form[0].upper()), []).append((form.upper(), port))
+    planned = {job for job, _ in plan}
+    found = {}
+    for (job, letter), places in used.items():
+        ports = len(set(places))  # a port of each form counts
+        if job in planned and (ports < 3 or len(places) < 3):
+            continue
+        forms = [form for form, _ in places]
+        usual = max(forms, key=lambda form: (forms.count(form), form))
+        for form, port in {(form, port) for of, form, port in rows if of == job}:
+            if form[0].upper() == letter:
+                link = "exact" if form == usual else "normalised"
+                found[job, form, port] = (f"{job}|{usual}|{port}", link)
+    return found
+
+
+@settings(deadline=None, derandomize=True, max_examples=8)
+@given(st.lists(WRITTEN, min_size=40, max_size=90))
+def test_places_that_stand_for_themselves_are_those_of_plain_loops(rows):
+    """Half of the jobs have a plan of one panel, which the other panel is not on."""
+    arcs = [
+        arc(f"2026-11-16 {8 + n // 60:02d}:{n % 60:02d}", f"{form}/{port}", job=job)
+        for n, (job, form, port) in enumerate(rows)
+    ]
+    plan = made("plan.csv", "planned", [panel(4, "P01", job=job) for job in JOBS[::2]])
+    found = derived(made("arcs.csv", "attempts", arcs), plan)["attempts"]
+    wanted = own_places(rows, {(job, "P") for job in JOBS[::2]})
+    for (_, row), one in zip(found.sort_values("source_row").iterrows(), rows, strict=True):
+        if one in wanted:
+            assert (row["position_id"], row["link"]) == wanted[one]
+        elif one[1][0] in "Pp":
+            assert row["position_id"] == f"{one[0]}|P01|{one[2]}"
+        else:
+            assert row["link"] in ("unlinked", "probable")
