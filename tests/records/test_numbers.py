@@ -27,6 +27,24 @@ def test_the_unit_that_the_layout_declares_may_stand_in_the_cell():
     assert read("20", units={"loss": "mdB"}).rows["loss_db"].to_pylist() == [0.02]
 
 
+@pytest.mark.parametrize("word", ["no est. made", "\u00e9" * 40 + ".5", "\u00e9" * 40 + ".,5"])
+def test_a_word_in_place_of_a_loss_shows_no_decimals(word):
+    found = numbers(pa.array([word, "0.03", "0.2"]))
+    assert found.read.tolist() == [False, True, True]
+    assert found.decimals.tolist() == [0, 2, 1]
+    rows = read(word, missing=[word]).rows
+    assert rows["loss_db"].to_pylist() == [None]
+
+
+def test_a_word_does_not_hide_that_zeros_were_dropped():
+    layout = {"delimiter": ";", "missing": ["no est. made"]}
+    layout |= {"table": "attempts", "columns": {"counter": "no", "loss": "loss"}}
+    cells = ["no est. made", "0.1", *(f"0.0{n % 9 + 1}" for n in range(60))]
+    text = "no;loss\n" + "".join(f"{n};{cell}\n" for n, cell in enumerate(cells))
+    found = parse(text.encode(), "x.csv", layout_of(layout, "x")).rows["loss_step"].to_pylist()
+    assert found == [None] + [0.01] * 61
+
+
 def test_without_units_any_usual_one_is_passed_over():
     assert numbers(pa.array(["3 x", "4 nm"])).value.tolist() == [3.0, 4.0]
 

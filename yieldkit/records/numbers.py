@@ -134,10 +134,9 @@ def numbers(
         plain = pc.replace_substring(plain, decimal, ".", max_replacements=1)
     value = pc.fill_null(pc.cast(plain, pa.float64()), float("nan")).to_numpy().copy()
     point = pc.find_substring(text, decimal).to_numpy()
-    decimals = np.where(point >= 0, pc.utf8_length(text).to_numpy() - point - 1, 0)
-    if decimal != ".":  # a point would be a second mark
-        decimals[pc.find_substring(text, ".").to_numpy() >= 0] = 0
     known = simple.to_numpy(zero_copy_only=False)
+    shown = pc.utf8_length(text).to_numpy() - point - 1
+    decimals = np.where(known & (point >= 0), shown, 0)  # a word with a stop in it shows none
     mark = known.astype(np.int8)
     read = known | (pc.binary_length(text).to_numpy() == 0)
     rest = np.flatnonzero(~read)

@@ -24,7 +24,7 @@ from yieldkit.records.tables import (
 if TYPE_CHECKING:
     import pyarrow as pa
 
-VERSION = 8
+VERSION = 9
 """Grows whenever the same bytes and layout would be typed differently."""
 NOT_NAMED = "machine not named: "
 """Beginning of the spelling of a machine that a part of a file leaves open; a doubt, no code."""
