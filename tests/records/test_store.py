@@ -3,6 +3,7 @@
 import errno
 import json
 import os
+import shutil
 import subprocess
 import sys
 
@@ -182,6 +183,34 @@ def test_a_state_damaged_from_outside_is_one_sentence(two_weeks):
     (Store(folder).generation() / "state.json").write_text("{", "utf-8")
     with pytest.raises(CrewError, match="list of files and decisions cannot be read"):
         ingest(folder)
+
+
+@pytest.mark.parametrize("gone", ["generations", "state.json"])
+def test_a_generation_removed_from_outside_is_said_and_takes_nothing_with_it(two_weeks, gone):
+    folder, _ = two_weeks
+    ingest(folder)
+    for path in (folder / "inbox").iterdir():
+        path.unlink()
+    kept = sorted((folder / "store" / "raw").iterdir())
+    if gone == "generations":
+        shutil.rmtree(folder / "store" / "generations")
+    else:
+        (Store(folder).generation() / gone).unlink()
+    with pytest.raises(CrewError, match="was removed from outside"):
+        ingest(folder)
+    assert sorted((folder / "store" / "raw").iterdir()) == kept
+
+
+def test_without_the_number_the_generation_that_lies_there_is_the_present_one(two_weeks):
+    folder, _ = two_weeks
+    ingest(folder)
+    before = contents(folder)
+    for path in (*(folder / "inbox").iterdir(), folder / "store" / "current"):
+        path.unlink()
+    assert not ingest(folder).changed
+    assert contents(folder) == before
+    ingest(folder, again=True)
+    assert contents(folder) == before
 
 
 def test_names_with_dots_slashes_or_markup_stay_inside_the_store(two_weeks):

@@ -90,6 +90,7 @@ class Store:
 
     def _sweep(self) -> None:
         present = str(self.number())
+        self.state()  # where it is gone nothing may be swept: all would be
         for folder in (self.root, self.root / "raw"):
             for left in folder.glob(".part-*"):
                 left.unlink()
@@ -104,11 +105,10 @@ class Store:
         """Number of the present generation; 0 before the first."""
         try:
             return int((self.root / "current").read_text("ascii"))
-        except FileNotFoundError:
-            return 0
-        except ValueError:  # damaged from outside: at rest one generation alone lies there
-            whole = [path.name for path in (self.root / "generations").iterdir()]
-            return max((int(name) for name in whole if name.isdigit()), default=0)
+        except (FileNotFoundError, ValueError):
+            # none yet, or damaged from outside: at rest one generation alone lies there
+            placed = [path.name for path in (self.root / "generations").glob("*")]
+            return max((int(name) for name in placed if name.isdigit()), default=0)
 
     def generation(self) -> Path:
         """Folder of the present generation."""
@@ -116,14 +116,17 @@ class Store:
 
     def state(self) -> dict[str, Any]:
         """Files taken in, decisions and history of the present generation."""
-        path = self.generation() / "state.json"
-        if not path.exists():
+        number = self.number()
+        if not number:
             return {"files": [], "repairs": [], "history": []}
+        path = self.root / "generations" / str(number) / "state.json"
         try:
             found: dict[str, Any] = json.loads(path.read_text("utf-8"))
-        except ValueError:
+        except (FileNotFoundError, NotADirectoryError, ValueError) as error:
+            damaged = isinstance(error, ValueError)
+            how = "cannot be read; it was changed" if damaged else "was removed"
             raise CrewError(
-                "the list of files and decisions cannot be read; it was changed from outside",
+                f"the list of files and decisions {how} from outside",
                 file=f"store/generations/{path.parent.name}/{path.name}",
                 remedy="Put it back from a copy of the folder, or move store/ away and take the"
                 " files in again.",
