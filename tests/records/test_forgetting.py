@@ -148,6 +148,24 @@ def test_every_file_that_is_left_in_the_inbox_is_named(crew):  # noqa: F811
     assert [line.strip() for line in said[at + 1 : at + 21]] == names
 
 
+def test_a_copy_of_a_forgotten_file_is_left_out_and_stops_no_other(crew):  # noqa: F811
+    old = export(range(1, 9), day="2023-05-08").replace(",T01,", ",T77,")
+    put(crew, "old.csv", old)
+    put(crew, "new.csv", export(range(20, 29)))
+    ingest(crew)
+    forget(crew, date(2024, 1, 1))
+    put(crew, "copy of old.csv", old)
+    put(crew, "newer.csv", export(range(30, 33)))
+    report = ingest(crew)
+    assert report.new == ("copy of old.csv", "newer.csv")
+    ((name, reason),) = report.unreadable
+    assert name == "copy of old.csv" and "a copy of old.csv" in reason
+    assert len(open_crew(crew).attempts()) == 8 + 9 + 3
+    assert not ingest(crew).changed
+    ingest(crew, again=True)
+    assert "T77" not in everything_kept(crew)
+
+
 def test_what_was_forgotten_does_not_come_back(crew):  # noqa: F811
     put(crew, "old.csv", export(range(1, 9), day="2023-05-08").replace(",T01,", ",T77,"))
     put(crew, "new.csv", export(range(20, 29)))

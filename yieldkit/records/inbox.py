@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Container, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -59,11 +59,24 @@ def look(folder: Path, store: Store, state: dict[str, Any]) -> tuple[list[Entry]
     CrewError
         If there is no inbox.
     """
-    frozen = {entry.sha256 for entry in entries_of(state) if entry.frozen}
+    known = [entry for entry in entries_of(state) if entry.frozen]
+    frozen, pairs = {entry.sha256: entry.file for entry in known}, {entry.pair for entry in known}
     now = datetime.now(UTC).replace(microsecond=0).isoformat()
     looked = [(path, _look_at(path, store, now, frozen)) for path in _inbox(folder)]
     waiting = [path.name for path, entry in looked if entry is None]
-    return [entry for _, entry in looked if entry is not None], waiting
+    found = [entry for _, entry in looked if entry is not None]
+    return [
+        entry
+        if entry.sha256 not in frozen or entry.pair in pairs or store.has_raw(entry.sha256)
+        else _copy_of(frozen[entry.sha256], entry)
+        for entry in found
+    ], waiting
+
+
+def _copy_of(file: str, entry: Entry) -> Entry:
+    """A file whose bytes were forgotten under another name: they must not come back."""
+    reason = f"is a copy of {file}, of which old rows were forgotten; delete it from the inbox"
+    return replace(entry, status="unreadable", reason=reason)
 
 
 def all_known(store: Store, state: dict[str, Any], found: Sequence[Entry]) -> bool:
@@ -95,7 +108,7 @@ def _inbox(folder: Path) -> list[Path]:
     )
 
 
-def _look_at(path: Path, store: Store, now: str, frozen: set[str]) -> Entry | None:
+def _look_at(path: Path, store: Store, now: str, frozen: Container[str]) -> Entry | None:
     """A file's entry, its bytes kept; None while it is still being written."""
     name = path.name.encode("utf-8", "replace").decode()
 

@@ -141,6 +141,10 @@ class Store:
         if not path.exists():
             disk.write_whole(path, data, named=False)
 
+    def has_raw(self, sha256: str) -> bool:
+        """Whether the bytes of a file are kept."""
+        return (self.root / "raw" / sha256).exists()
+
     def raw(self, sha256: str) -> bytes:
         """Bytes of a file taken in.
 
