@@ -17,7 +17,6 @@ from yieldkit.records.reading import HEAD, MAX_LINE, Rows, fields, split, withou
 from yieldkit.records.words import plain
 
 _FREE = {"remark", "reason", "conditions"}
-_SPARE = "\u0000"
 
 
 @dataclass(frozen=True, eq=False)

@@ -56,15 +56,6 @@ GROUP BY 1
 """
 
 
-@dataclass(frozen=True)
-class Repair:
-    """A block of records whose time was inferred."""
-
-    why: str
-    rows: np.ndarray
-    times: np.ndarray
-
-
 @dataclass(frozen=True, eq=False)
 class Times:
     """Times of the records that count: ``at`` names their rows; the other arrays are alike.

@@ -11,8 +11,6 @@ from yieldkit.records.stacking import meaning
 if TYPE_CHECKING:
     import duckdb
 
-PREPARATION = ("prepare", "cleave")
-"""Steps before the arc: failures there are preparation losses, not failed terminations."""
 
 _REWORK = f"""
 CREATE TABLE rework_rows AS
