@@ -38,7 +38,7 @@ def swept(folder):
     """Nothing is left of a killed run: one generation, no parts."""
     root = folder / "store"
     generations = [path.name for path in (root / "generations").iterdir()]
-    return generations == [str(Store(folder).number())] and not list(root.rglob(".part-*"))
+    return generations == [str(Store(folder).number())] and not list(folder.rglob(".part-*"))
 
 
 @pytest.fixture(scope="module")

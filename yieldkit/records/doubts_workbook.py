@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import io
 import json
-import os
-import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -133,14 +131,7 @@ def write_workbook(
     _write_decisions(book.add_worksheet(DECISIONS), repairs, undone, bold, wrap, fill)
     book.close()
     data = packed.getvalue()
-    handle, part = tempfile.mkstemp(dir=path.parent, prefix=".part-", suffix=".xlsx")
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-        os.replace(part, path)
-    except OSError:
-        os.unlink(part)
-        raise
+    write_whole(path, data)
     nothing_typed = not typed and not undone
     mark = {"generation": store.number(), "untouched": digest(data) if nothing_typed else ""}
     write_whole(store.root / WRITTEN, json.dumps(mark).encode())

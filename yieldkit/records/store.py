@@ -91,7 +91,7 @@ class Store:
     def _sweep(self) -> None:
         present = str(self.number())
         self.state()  # where it is gone nothing may be swept: all would be
-        for folder in (self.root, self.root / "raw"):
+        for folder in (self.crew_folder, self.root, self.root / "raw"):
             for left in folder.glob(".part-*"):
                 left.unlink()
         for left in (self.root / "parsed").glob(".part-*"):
