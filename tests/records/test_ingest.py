@@ -180,6 +180,32 @@ def test_what_the_store_lost_is_put_back_from_the_inbox(crew, lost):
     assert found.exists()
 
 
+@pytest.mark.parametrize("fits", ["no layout", "two layouts", "unreadable"])
+def test_a_file_that_left_the_inbox_waits_for_its_layout_to_come_back(crew, fits, monkeypatch):
+    put(crew, "a.csv", export(range(1, 9)))
+    ingest(crew)
+    before = tables(crew)
+    (crew / "inbox" / "a.csv").unlink()
+    layout = crew / "layouts" / "export.toml"
+    other = crew / "layouts" / "other.toml"
+    if fits == "two layouts":
+        other.write_text(LAYOUT.replace('"export"', '"other"'), "utf-8")
+    elif fits == "no layout":
+        layout.unlink()
+    else:
+        monkeypatch.setattr("yieldkit.records.parsing.parse", None)
+        layout.write_text(f"# mended\n{LAYOUT.replace('place = ', 'remark = ')}", "utf-8")
+    report = ingest(crew)
+    assert report.files[0]["status"] == fits
+    assert not ingest(crew).changed
+    monkeypatch.undo()
+    other.unlink(missing_ok=True)
+    layout.write_text(LAYOUT, "utf-8")
+    ingest(crew)
+    assert_same(before, tables(crew))
+    assert not ingest(crew).changed
+
+
 @pytest.mark.parametrize("gone", ["empty.csv", "letter.csv"])
 def test_a_file_that_held_no_records_is_forgotten_when_it_leaves_the_inbox(crew, gone):
     put(crew, "a.csv", export(range(1, 9)))

@@ -30,6 +30,7 @@ class Entry:
     status: str
     reason: str = ""
     layout: str = ""
+    """By which it was typed, also where none fits any more: such a file is kept."""
     key: str = ""
     frozen: bool = False
     """Its bytes were forgotten: its typed rows can no longer be read again."""
@@ -89,7 +90,7 @@ def all_known(store: Store, state: dict[str, Any], found: Sequence[Entry]) -> bo
             return entry.status == "withdrawn" or entry.frozen or store.has_parsed(entry.key)
         lies = here.get(entry.pair)
         told = lies is not None and (lies.status, lies.reason) == (entry.status, entry.reason)
-        return told or (lies is not None and bool(entry.looked))
+        return told or (bool(lies or entry.layout) and bool(entry.looked))
 
     return here.keys() <= {entry.pair for entry in known} and all(map(settled, known))
 

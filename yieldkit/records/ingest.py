@@ -324,7 +324,7 @@ def _read_all(
     from yieldkit.records.layouts import load_layouts
 
     layouts = _Layouts.of(load_layouts(folder / LAYOUTS))
-    kept = {pair: e for pair, e in had.items() if e.key or e.status == "withdrawn"}
+    kept = {pair: e for pair, e in had.items() if e.layout or e.status == "withdrawn"}
     for entry in found:
         before = had.get(entry.pair)
         if before is None:
@@ -336,7 +336,7 @@ def _read_all(
     entries = sorted(kept.values(), key=lambda e: e.pair)
     read = []
     for number, entry in enumerate(entries, start=1):
-        left = not entry.key and entry.status in ("empty", "unreadable")
+        left = not entry.layout and entry.status in ("empty", "unreadable")
         if not (left or entry.frozen or entry.status == "withdrawn"):
             entry = _read(store, entry, layouts, tell, number, len(entries), again=again)
         read.append(entry)
@@ -384,13 +384,13 @@ def _read(
             store.keep_parsed(key, parsed)
             rows = parsed.data_rows
     except CrewError as error:
-        entry = replace(entry, key="", layout="", looked=known.signature)
+        entry = replace(entry, key="", looked=known.signature)
         return replace(entry, status=_status(error), reason=_reason(error))
     except (MemoryError, RecursionError):
         raise
     except Exception as error:  # a hostile file must not keep the rest of the inbox out
         reason = f"cannot be read ({type(error).__name__}); save or export it again"
-        return replace(entry, key="", layout="", looked="", status="unreadable", reason=reason)
+        return replace(entry, key="", looked="", status="unreadable", reason=reason)
     empty = rows == 0
     return replace(
         entry,
