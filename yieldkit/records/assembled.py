@@ -383,17 +383,18 @@ def _ids(columns: dict[str, pa.Array]) -> pa.Array:
 
     text = pa.string()
     counter, fibre = columns["counter"], columns["fibre"]
-    second = columns["epoch"].dictionary_encode().cast(text)
-    third = counter.cast(text)
-    fourth = pc.if_else(pc.greater(fibre, 0), fibre, pa.scalar(None, fibre.type)).cast(text)
+    several = fibre.null_count < len(fibre)
+    parts = [columns["serial"], columns["epoch"].dictionary_encode(), counter]
+    if several:
+        parts.append(pc.if_else(pc.greater(fibre, 0), fibre, pa.scalar(None, fibre.type)))
+    parts = [part.cast(text) for part in parts]
     if counter.null_count:
         known = pc.is_valid(counter)
         shown = pc.strftime(columns["when_shown"].cast(pa.timestamp("s")), "%Y-%m-%dT%H:%M:%S")
-        second = pc.if_else(known, second, shown)
-        third = pc.coalesce(third, columns["fingerprint"])
-        fourth = pc.if_else(known, fourth, pa.scalar(None, text))
-    serial = columns["serial"].cast(text)
-    return pc.binary_join_element_wise(serial, second, third, fourth, "|", null_handling="skip")
+        parts[1] = pc.if_else(known, parts[1], shown)
+        parts[2] = pc.coalesce(parts[2], columns["fingerprint"])
+        parts[3:] = [pc.if_else(known, part, pa.scalar(None, text)) for part in parts[3:]]
+    return pc.binary_join_element_wise(*parts, "|", null_handling="skip")
 
 
 def _or_none(word: str) -> str | None:

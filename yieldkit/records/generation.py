@@ -76,6 +76,7 @@ def _write_file(rows: pa.Table, path: Path, before: Path) -> None:
         rows,
         path,
         compression="zstd",
+        write_batch_size=1 << 16,
         use_dictionary=_words(rows),
         write_statistics=[name for name in _SOUGHT_BY if name in rows.schema.names],
         store_schema=False,
@@ -152,6 +153,8 @@ def _used(column: pa.ChunkedArray) -> pa.Array:
         return found.cast(pa.string())
     words = found.dictionary.take(pa.array(used))
     order = np.asarray(pc.sort_indices(words))
+    if len(used) == len(found.dictionary) and (np.diff(order) > 0).all():
+        return found
     number = np.full(len(found.dictionary) + 1, -1, dtype=np.int32)
     number[used[order]] = np.arange(len(used))
     return dictionary(number[codes], words.take(pa.array(order)))
