@@ -78,7 +78,7 @@ class Week:
             (self.folder / "inbox" / f"copy {path.name}").write_bytes(data)
         else:
             lines = data.split(b"\n")
-            data = b"\n".join(lines[: self.draw.randint(2, len(lines))])
+            data = b"\n".join(lines[: self.draw.randint(1, len(lines))])
             (self.folder / "inbox" / path.name).write_bytes(data)
         ingest(self.folder)
 
@@ -287,8 +287,8 @@ def test_after_every_step_the_tables_are_those_of_a_rebuild(seed, tmp_path):
         step = draw.choice(STEPS_THERE_ARE)
         step(week)
         done.append(step.__name__)
-        assert not ingest(week.folder).changed, done
+        assert not ingest(week.folder).changed, done[::-1]
         shutil.rmtree(tmp_path / "copy", ignore_errors=True)
         shutil.copytree(week.folder, tmp_path / "copy")
         ingest(tmp_path / "copy", again=True)
-        assert differences(week.folder, tmp_path / "copy") == [], done
+        assert differences(week.folder, tmp_path / "copy") == [], done[::-1]
