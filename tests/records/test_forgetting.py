@@ -148,6 +148,21 @@ def test_every_file_that_is_left_in_the_inbox_is_named(crew):  # noqa: F811
     assert [line.strip() for line in said[at + 1 : at + 21]] == names
 
 
+def test_files_that_no_layout_reads_are_said_to_be_kept_whole(crew):  # noqa: F811
+    put(crew, "old.csv", export(range(1, 9), day="2023-05-08"))
+    put(crew, "keys of the shed.csv", "key,borrowed by\n7,somebody\n")
+    ingest(crew)
+    said = forget(crew, date(2024, 1, 1))
+    at = next(n for n, line in enumerate(said) if line.startswith("Kept whole"))
+    assert "1 file. They may name persons" in said[at]
+    assert said[at + 1].strip() == "keys of the shed.csv"
+    again = forget(crew, date(2024, 1, 1))
+    assert again[0].startswith("No row before") and again[1].startswith("Kept whole")
+    (crew / "inbox" / "keys of the shed.csv").unlink()
+    ingest(crew)
+    assert "somebody" not in everything_kept(crew)
+
+
 def test_a_copy_of_a_forgotten_file_is_left_out_and_stops_no_other(crew):  # noqa: F811
     old = export(range(1, 9), day="2023-05-08").replace(",T01,", ",T77,")
     put(crew, "old.csv", old)

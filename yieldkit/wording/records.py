@@ -134,11 +134,24 @@ def decisions_told(applied: int, undone: int) -> list[str]:
 
 
 def forgotten_lines(
-    before: object, rows: int, files: Sequence[str], in_inbox: Sequence[str]
+    before: object,
+    rows: int,
+    files: Sequence[str],
+    in_inbox: Sequence[str],
+    unread: Sequence[str],
 ) -> list[str]:
-    """What was forgotten, and what can no longer be rebuilt."""
+    """What was forgotten, what can no longer be rebuilt, and files that no layout reads."""
+    whole = []
+    if unread:
+        names = sorted(shown(name) for name in unread)
+        whole.append(
+            f"Kept whole, since no layout reads them: {count(len(names), 'file')}. They may name"
+            " persons: give them a layout and forget again, or delete them from inbox/ and run"
+            " `yieldkit ingest`."
+        )
+        whole += [f"  {name}" for name in names]
     if not files:
-        return [f"No row before {before} says anything of a person; nothing was changed."]
+        return [f"No row before {before} says anything of a person; nothing was changed.", *whole]
     lines = [
         f"Forgotten: persons and remarks of {count(rows, 'row')} before {before}, in"
         f" {count(len(files), 'file')}.",
@@ -150,8 +163,7 @@ def forgotten_lines(
         names = sorted(shown(name) for name in in_inbox)
         lines.append(f"Still in inbox/, {count(len(names), 'file')} to delete yourself:")
         lines += [f"  {name}" for name in names]
-    lines.append("Pages in reviews/ made earlier are as they were.")
-    return lines
+    return [*lines, *whole, "Pages in reviews/ made earlier are as they were."]
 
 
 def shown(name: str) -> str:
