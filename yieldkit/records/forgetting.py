@@ -98,8 +98,7 @@ def forget(
             tell = progress or (lambda line: None)
             _turn(folder, store, crew, entries, new_state, tell, gone=gone)
     in_inbox = [name for name in dict.fromkeys(touched) if (folder / "inbox" / name).exists()]
-    raw = store.root / "raw"
-    unread = [e.file for e in entries if not e.key and (raw / e.sha256).exists()]
+    unread = [e.file for e in entries if not e.key and store.has_raw(e.sha256)]
     return tuple(forgotten_lines(before, rows, touched, in_inbox, unread))
 
 

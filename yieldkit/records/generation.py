@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import shutil
 from collections.abc import Callable, Iterable
@@ -52,15 +51,6 @@ def write_months(
     for name in marks:
         disk.flush(building / name)
     return marks
-
-
-def marks_of(generation: Path, stamp: str) -> dict[str, Any]:
-    """Marks of the months of a generation; none if it was made by other rules."""
-    path = generation / "state.json"
-    if not path.exists():
-        return {}
-    found: dict[str, Any] = json.loads(path.read_text("utf-8")).get("marks", {})
-    return found if found.get("stamp") == stamp else {}
 
 
 def _write_file(rows: pa.Table, path: Path, before: Path) -> None:

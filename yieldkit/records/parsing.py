@@ -15,6 +15,7 @@ import pyarrow.compute as pc
 from yieldkit.errors import CrewError
 from yieldkit.records.bodies import Body, Header, body_of, find_header
 from yieldkit.records.cells import Cells
+from yieldkit.records.columns import whole
 from yieldkit.records.dates import times
 from yieldkit.records.declared import Layout, keys_of
 from yieldkit.records.fingerprints import fingerprints
@@ -417,8 +418,8 @@ def _table(typed: Typed, spread: np.ndarray, good: np.ndarray) -> pa.Table:
 
 
 def _fingerprinted(name: str, table: pa.Table) -> pa.Array:
-    whole = [c.chunk(0) if c.num_chunks == 1 else c.combine_chunks() for c in table.columns]
-    return fingerprints(name, dict(zip(table.column_names, whole, strict=True)), table.num_rows)
+    columns = [whole(column) for column in table.columns]
+    return fingerprints(name, dict(zip(table.column_names, columns, strict=True)), table.num_rows)
 
 
 def _source_rows(table: pa.Table) -> int:

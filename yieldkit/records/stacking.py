@@ -15,8 +15,8 @@ from yieldkit.crew import Crew
 from yieldkit.records import spelling
 from yieldkit.records.columns import Listed, dictionary, whole
 from yieldkit.records.laid import Numbers, Pieces, Texts, column_of
-from yieldkit.records.parsed import PARSED, Parsed, Waiting
-from yieldkit.records.tables import Table, arrow_schema
+from yieldkit.records.parsed import PARSED, Parsed, Waiting, coded_schema
+from yieldkit.records.tables import Table
 
 if TYPE_CHECKING:
     import duckdb
@@ -128,7 +128,7 @@ def stack(sources: Sequence[Source]) -> dict[str, pa.Table]:
         mine = [n for n, one in enumerate(sources) if one.parsed and one.parsed.table == name]
         counts = [sources[src].count for src in mine]
         total = sum(counts)
-        schema = _coded_schema(table)
+        schema = _stacked_schema(table)
         made: dict[str, Texts | Numbers | Pieces] = {}
         at = 0
         for src, count in zip(mine, counts, strict=True):
@@ -154,20 +154,13 @@ def stack(sources: Sequence[Source]) -> dict[str, pa.Table]:
     return stacked
 
 
-def _coded_schema(table: Table) -> pa.Schema:
+def _stacked_schema(table: Table) -> pa.Schema:
+    """Columns as they are stacked: without the time as written, times as the engine reckons."""
     import pyarrow as pa
 
-    fields = []
-    for found in arrow_schema(table):
-        kind = found.type
-        if found.name == "when_text":
-            continue
-        if pa.types.is_string(kind) and found.name != "fingerprint":
-            kind = pa.dictionary(pa.int32(), pa.string())
-        elif found.name == "when_shown":
-            kind = pa.timestamp("us")
-        fields.append(pa.field(found.name, kind))
-    return pa.schema(fields)
+    micro = pa.timestamp("us")
+    kept = [one for one in coded_schema(table) if one.name != "when_text"]
+    return pa.schema([one.with_type(micro) if one.name == "when_shown" else one for one in kept])
 
 
 def _of_source(words: Sequence[str | None], src_of: np.ndarray) -> pa.DictionaryArray:

@@ -29,7 +29,7 @@ from typing import TYPE_CHECKING, Any
 
 from yieldkit.errors import CrewError
 from yieldkit.records import disk
-from yieldkit.records.generation import marks_of, write_months, write_table
+from yieldkit.records.generation import write_months, write_table
 from yieldkit.records.parsed import ONCE, PARSED, Parsed, Waiting, coded_schema
 
 if TYPE_CHECKING:
@@ -267,7 +267,8 @@ class Store:
         disk.reached("generation begun")
         for name, table in tables.items():
             write_table(building / name, name, table, before / name)
-        had = {} if anew else marks_of(before, stamp)
+        had = self.state().get("marks", {})
+        had = {} if anew or had.get("stamp") != stamp else had
         state = state | {"marks": write_months(building, months, before, had) | {"stamp": stamp}}
         disk.write_whole(
             building / "state.json", json.dumps(state, ensure_ascii=False, default=str).encode()
